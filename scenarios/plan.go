@@ -1,0 +1,118 @@
+package scenarios
+
+import (
+	"time"
+
+	"stalegauge/bus"
+	"stalegauge/bus/bridge"
+	"stalegauge/bus/signal"
+	"stalegauge/bus/traffic"
+	"stalegauge/radio"
+)
+
+// Plan is a scenario worked out into the parts that run: nothing in it is
+// unset, every default has been filled in.
+type Plan struct {
+	Name         string
+	Path         string // file it came from, or the name of a built-in scenario
+	SHA256       string // of the scenario text after all --set changes
+	Seed         uint64
+	Replications int
+	Duration     time.Duration // of the steady-state window; 0 = worked out by Window
+	Bus          Bus
+	Bridge       bridge.Config // Watch is nil: whoever runs the plan sets it
+	Radio        radio.Profile
+	Background   []radio.Background
+	Receivers    []Receiver
+	Assumptions  []Assumption
+	Warnings     []string
+}
+
+// Bus is the traffic of the bus.
+type Bus struct {
+	BitRate     int // bit/s in the arbitration phase
+	DataBitRate int // bit/s in the data phase of FD frames; 0 = BitRate
+	Messages    []traffic.Message
+}
+
+// Receiver is one display.
+type Receiver struct {
+	Name      string
+	PowerUp   time.Duration
+	Weather   radio.Weather
+	Buffers   int           // the radio driver's own buffers, broadcasts
+	Copy      time.Duration // radio task's time to move one broadcast into the queue
+	Queue     int           // receive queue, broadcasts that wait
+	QueueFull QueueRule
+	Handler   time.Duration // processor time a broadcast
+	Redraw    time.Duration // period of the redraws; 0 = on change
+	MinRedraw time.Duration // on change: shortest time between the starts of two redraws
+	Draw      time.Duration // time one redraw takes
+	Shows     []Shown
+}
+
+// QueueRule says what a full receive queue loses.
+type QueueRule uint8
+
+// The rules.
+const (
+	QueueDropNew QueueRule = iota
+	QueueDropOldest
+)
+
+// Shown is a signal on a display.
+type Shown struct {
+	Signal signal.Definition
+	ID     bus.ID
+	Period time.Duration // between updates on the bus, pages included
+	Limit  *Limit        // nil when nobody asked for one
+}
+
+// Place says where an age counts.
+type Place uint8
+
+// The places.
+const (
+	AtGlass Place = iota
+	InMemory
+)
+
+// String returns the place as scenarios and reports write it.
+func (p Place) String() string { return [...]string{"glass", "memory"}[p] }
+
+// Limit is what "fresh enough" means for a signal: at most 1-Quantile of the
+// observed time may be spent with an age over Value.
+type Limit struct {
+	At       Place
+	Quantile float64 // 0..1
+	Value    time.Duration
+}
+
+// Assumption is a value that the result rests on and where it comes from.
+type Assumption struct {
+	Key    string // path in the scenario, as --set takes it
+	Value  string // with its unit
+	Origin string // "scenario", "command line", "default"
+	Reason string // for a default: where its value comes from
+}
+
+// Window returns the steady-state window: for each receiver the instant from
+// which its ages count, and the common end.
+func (p *Plan) Window() (from []time.Duration, end time.Duration) {
+	var slowest time.Duration
+	from = make([]time.Duration, len(p.Receivers))
+	for i, r := range p.Receivers {
+		var slow time.Duration
+		for _, s := range r.Shows {
+			slow = max(slow, s.Period)
+		}
+		slowest = max(slowest, slow)
+		from[i] = r.PowerUp + max(time.Second, 2*slow)
+		end = max(end, from[i])
+	}
+	duration := p.Duration
+	if duration == 0 {
+		duration = max(60*time.Second, 20*slowest)
+	}
+	return from, end + duration
+}
