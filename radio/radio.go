@@ -1,11 +1,25 @@
 // Package radio holds the radio profiles, the access to a shared medium and
 // the loss of broadcasts in time. It sees byte counts and instants only.
+//
+// Three doors lead in. A [Profile] says what one broadcast costs on the air; it
+// comes from [NewProfile]. Its [Channel] is the medium that several senders
+// share. A [Fading] says, per receiver, which of the broadcasts that were not
+// collided are heard.
+//
+// Everything here is passive: no clock, no goroutine, no dice of its own. The
+// caller tells the time and hands in the random streams.
+//
+// Clause numbers without a further name are those of IEEE 802.11-2016.
 package radio
 
 import (
+	"math"
 	"math/rand/v2"
 	"time"
 )
+
+// never is an instant that does not come.
+const never = time.Duration(math.MaxInt64)
 
 // Profile is one way to put bytes on the air.
 type Profile interface {
@@ -14,30 +28,16 @@ type Profile interface {
 	// MaxPayload is the largest payload of one broadcast, in bytes.
 	MaxPayload() int
 	// Airtime is the time that energy is on the air, from the preamble to
-	// the last symbol, for a payload of n bytes.
+	// the last symbol, for a payload of n bytes. It panics when n is not in
+	// 0..MaxPayload.
 	Airtime(n int) time.Duration
-	// Channel returns the shared medium of this profile.
+	// Signal describes the inside of a broadcast: the preamble and physical
+	// headers come first, then bits at a constant rate (bit/s; 0 when the
+	// profile has no bits). Bit errors hit the bits only.
+	Signal() (preamble time.Duration, bitsPerSecond float64)
+	// Channel returns the shared medium of this profile. It panics when
+	// c.Check finds a mistake.
 	Channel(c ChannelConfig) Channel
-}
-
-// ChannelConfig says who shares a medium.
-type ChannelConfig struct {
-	Stations   int          // bridges, numbered from 0
-	Background []Background // other senders
-	// Stream returns the random stream of a purpose: the same stream for the
-	// same name and index in every design.
-	Stream func(purpose string, index int) *rand.Rand
-}
-
-// Background is a sender that is nobody's bridge.
-type Background struct {
-	Name        string
-	Share       float64       // of the time on air that it offers, 0..1, without access
-	Frame       time.Duration // one frame on air
-	BurstFrames float64       // mean frames that arrive together, >= 1
-	Window      int           // contention window CW; 0 = the profile's
-	Hidden      bool          // neither defers nor is deferred to: it only collides
-	From, Until time.Duration // active span; Until 0 = to the end
 }
 
 // EventKind says what happened to a station's transmission.
@@ -60,56 +60,89 @@ type Event struct {
 
 // Channel is a medium shared by stations and background senders. It owns no
 // clock: the driver asks for the next instant and tells it that the instant has
-// come.
+// come. Its answers do not depend on whether requests of an instant come before
+// or after Advance of the same instant.
 type Channel interface {
 	// Request says that station has a broadcast of n payload bytes ready at
-	// now. A station has at most one request open until its Ended or
-	// AccessFailed event.
+	// now, which is neither before the last Advance nor after Next. A station
+	// has at most one request open until its Ended or AccessFailed event; a
+	// second one panics.
 	Request(now time.Duration, station, n int)
 	// Next returns the instant of the next thing that happens on the medium,
-	// whoever causes it.
+	// whoever causes it; false when nothing will without a further request.
+	// It may be the present instant again (an immediate access, a broadcast
+	// without airtime).
 	Next() (time.Duration, bool)
 	// Advance performs what happens at exactly now, which must be what Next
 	// returned, and appends the events of the stations to events. Ends come
 	// before begins, then the lower station first.
 	Advance(now time.Duration, events []Event) []Event
-	// Usage returns what was on the air from 0 to now.
+	// Usage returns what was on the air from 0 to now, which must lie between
+	// the last Advance and Next. What is still on the air counts up to now.
+	// The slices belong to the caller.
 	Usage(now time.Duration) Usage
 }
 
 // Usage sums up time on a medium.
 type Usage struct {
-	Own      []time.Duration // energy on air, by station
-	Occupied []time.Duration // with access time (from the start of the wait on an idle medium), by station
-	Offered  time.Duration   // by background senders
-	Others   time.Duration   // energy of background senders on air
-	Busy     time.Duration   // energy of anybody, overlaps once
-	Sent     []uint64        // broadcasts, by station
-	Collided []uint64        // of them, by station
+	// Own is the energy on the air, by station.
+	Own []time.Duration
+	// Occupied is Own with the time that each broadcast keeps the station
+	// itself from sending: the silent signal extension, one DIFS and the
+	// backoff drawn after it. A lone station that always has the next
+	// broadcast ready occupies exactly all of the time, so the share says how
+	// much of its own capacity a station uses. Stations count their slots
+	// down together: the sum over stations can exceed the time. Everything
+	// but the energy is booked when a broadcast ends.
+	Occupied []time.Duration
+	Offered  time.Duration // airtime that background senders wanted to send
+	Others   time.Duration // energy of background senders on the air
+	Busy     time.Duration // energy of anybody, overlaps counted once
+	Sent     []uint64      // broadcasts that have left, by station
+	Collided []uint64      // of them, by station
 }
 
-// Outcome says what a receiver made of a broadcast.
-type Outcome uint8
-
-// The outcomes.
-const (
-	Heard Outcome = iota
-	Faded
-	BitErrors
-	Outage
-	NotListening
-)
-
-// Weather is the loss between a sender and one receiver: a two-state process in
-// continuous time.
-type Weather struct {
-	Loss     float64       // share of broadcasts lost, 0..1
-	Burst    time.Duration // mean time in the bad state
-	GoodLoss float64       // chance of loss in the good state
-	BadLoss  float64       // chance of loss in the bad state; 0 means 1
+// newUsage returns a Usage for n stations.
+func newUsage(n int) Usage {
+	return Usage{
+		Own: make([]time.Duration, n), Occupied: make([]time.Duration, n),
+		Sent: make([]uint64, n), Collided: make([]uint64, n),
+	}
 }
 
-// Fading is the state of one Weather as time goes on.
-type Fading struct {
-	weather Weather
+// clone returns a copy that shares nothing.
+func (u Usage) clone() Usage {
+	u.Own = append([]time.Duration(nil), u.Own...)
+	u.Occupied = append([]time.Duration(nil), u.Occupied...)
+	u.Sent = append([]uint64(nil), u.Sent...)
+	u.Collided = append([]uint64(nil), u.Collided...)
+	return u
+}
+
+// exponential draws a time of the given mean (ns), rounded to the nanosecond
+// and held below 73 years so that sums of instants cannot overflow. u is
+// uniform on 0 <= u < 1.
+func exponential(u, mean float64) time.Duration {
+	x := -math.Log1p(-u)*mean + 0.5
+	if x > math.MaxInt64/4 {
+		return math.MaxInt64 / 4
+	}
+	return time.Duration(x)
+}
+
+// later returns t + d, or never when the sum is beyond all instants.
+func later(t, d time.Duration) time.Duration {
+	if d > never-t {
+		return never
+	}
+	return t + d
+}
+
+// stream returns the stream of a purpose and refuses a missing one.
+func (c ChannelConfig) stream(purpose string, index int) *rand.Rand {
+	r := c.Stream(purpose, index)
+	if r == nil {
+		panic("radio: ChannelConfig.Stream returned nil for " + purpose)
+	}
+	return r
 }

@@ -17,9 +17,38 @@ type Replication struct {
 	FrameFates [fate.Frames]uint64
 	BusBusy    time.Duration // time the bus was busy, intermission included, from 0 to the end
 	Stages     []bridge.StageUse
+	Records    uint64 // record transmissions begun from 0 to the end, repeats included
 
+	Air        Air
+	Receivers  []ReceiverRun
+	Neighbours []NeighbourRun
+	Phases     []PhaseRun // nil when the plan has fewer than two
+}
+
+// NeighbourRun is what the vehicles of one name did, from 0 to the end, all
+// copies together.
+type NeighbourRun struct {
+	Name        string
+	Count       int
+	Own         time.Duration // energy on air inside the air window
+	Broadcasts  uint64        // begun inside the air window
+	RecordFates [fate.Records]uint64
+}
+
+// PhaseRun is what one phase measured, inside the steady-state window.
+type PhaseRun struct {
+	Name      string
+	From      time.Duration
+	Until     time.Duration
 	Air       Air
-	Receivers []ReceiverRun
+	Receivers []PhaseReceiver
+}
+
+// PhaseReceiver is what one display measured in a phase.
+type PhaseReceiver struct {
+	Window      time.Duration // of the phase inside the receiver's window
+	RecordFates [fate.Records]uint64
+	Glass       []*age.Track // by shown signal, closed
 }
 
 // Air is what was on the medium inside the air window, which runs from the
@@ -38,8 +67,9 @@ type Air struct {
 type ReceiverRun struct {
 	Window       time.Duration // from its steady-state start to the end
 	RecordFates  [fate.Records]uint64
-	Filled       bool          // every signal became known
-	FirstPicture time.Duration // from power-up until then
+	Foreign      [fate.Foreigns]uint64 // broadcasts of other sets
+	Filled       bool                  // every signal became known
+	FirstPicture time.Duration         // from power-up until then
 	Signals      []SignalRun
 }
 

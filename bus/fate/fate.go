@@ -68,6 +68,32 @@ var recordWords = [Records]string{
 // String returns the ledger's word.
 func (r Record) String() string { return recordWords[r] }
 
+// Foreign says what became of one broadcast of another set at one receiver. It
+// brings nothing, but it takes handler time and a place in the queue.
+type Foreign uint8
+
+// The fates of a foreign broadcast, in the order in which it can meet them.
+const (
+	ForeignNotPowered    Foreign = iota // the receiver was off
+	ForeignNotListening                 // the receiver was powered but not listening
+	ForeignCollided                     // two senders were on the air at the same time
+	ForeignFaded                        // lost on the way to this receiver
+	ForeignBitErrors                    // arrived damaged
+	ForeignOutage                       // lost in a scripted outage
+	ForeignQueueFull                    // dropped by the receiver's full queue
+	ForeignInFlightAtEnd                // still under way when the run ended
+	ForeignIgnored                      // handled and thrown away
+	Foreigns                            // how many words there are
+)
+
+var foreignWords = [Foreigns]string{
+	"not_powered", "not_listening", "collided", "faded", "bit_errors", "outage",
+	"queue_full", "in_flight_at_end", "ignored",
+}
+
+// String returns the ledger's word.
+func (f Foreign) String() string { return foreignWords[f] }
+
 // Stage is a point that a value passes between its source and the glass. The
 // waterfall term of a stage is what that stage adds to the age, waiting and
 // losing together.

@@ -1,0 +1,273 @@
+package sim
+
+import (
+	"fmt"
+	"time"
+
+	"stalegauge/bus"
+	"stalegauge/bus/fate"
+	"stalegauge/radio"
+	"stalegauge/scenarios"
+)
+
+// driver is the virtual clock of one run. It pulls bus frames and compares their
+// instants with what the bridges and the medium wait for; everything else is
+// worked out when it is needed.
+type driver struct {
+	plan     *scenarios.Plan
+	end      time.Duration
+	from     []time.Duration
+	vehicles []*vehicle
+	table    timetable
+	channel  radio.Channel
+	events   []radio.Event
+
+	receivers []*receiver // of all vehicles
+	lagging   []*receiver // with tracks that have not opened
+	settled   time.Duration
+	now       time.Duration
+
+	marks    []mark // in order of time: begin of the air window, of every phase, end
+	nextMark int
+}
+
+// Run simulates one replication of a plan. The plan is only read: several
+// replications may run at the same time. The same plan and replication give the
+// same result.
+func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
+	d, err := newDriver(plan, replication)
+	if err != nil {
+		return nil, fmt.Errorf("replication %d: %w", replication, err)
+	}
+	d.run()
+	if err := d.sourceError(); err != nil {
+		return nil, fmt.Errorf("replication %d: %w", replication, err)
+	}
+	return d.result(replication), nil
+}
+
+func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
+	d := &driver{plan: plan}
+	d.from, d.end = plan.Window()
+	d.setMarks()
+	streams := scenarios.Streams{Seed: plan.Seed, Replication: uint64(replication)}
+	if err := d.addVehicles(streams); err != nil {
+		return nil, err
+	}
+	d.lagging = append(d.lagging, d.vehicles[0].receivers...)
+	d.channel = plan.Radio.Channel(radio.ChannelConfig{
+		Stations: len(d.vehicles), Background: plan.Background, Stream: streams.Rand,
+	})
+	return d, nil
+}
+
+// addVehicles builds the vehicle under design and its neighbours.
+func (d *driver) addVehicles(streams scenarios.Streams) error {
+	v, err := newVehicle(d, 0, 0, &d.plan.Vehicle, streams)
+	if err != nil {
+		return err
+	}
+	for i, r := range v.receivers {
+		r.from = d.from[i]
+		r.setPhases(d.plan.Phases)
+	}
+	d.vehicles = append(d.vehicles, v)
+	for i := range d.plan.Neighbours {
+		n := &d.plan.Neighbours[i]
+		for k := range n.Count {
+			v, err := newVehicle(d, len(d.vehicles), k, &n.Vehicle, streams.Of(n.Name, k))
+			if err != nil {
+				return fmt.Errorf("neighbour %s: %w", n.Name, err)
+			}
+			v.from, v.until = n.From, n.Until
+			for _, r := range v.receivers {
+				r.from = d.end // nobody asks for their ages
+				r.setPhases(nil)
+			}
+			d.vehicles = append(d.vehicles, v)
+		}
+	}
+	for _, v := range d.vehicles {
+		d.receivers = append(d.receivers, v.receivers...)
+	}
+	for _, v := range d.vehicles {
+		v.fates = make([]fate.Record, len(d.receivers))
+	}
+	return nil
+}
+
+// present is the instant before which nobody will look back.
+func (d *driver) present() time.Duration {
+	if len(d.lagging) > 0 {
+		return d.settled
+	}
+	return d.now
+}
+
+// run performs everything up to the end.
+func (d *driver) run() {
+	d.table.reset(len(d.vehicles))
+	for _, v := range d.vehicles {
+		v.pull()
+		for v.more && v.frame.At < v.from {
+			v.pull() // out of range: its bus runs, nobody hears of it
+		}
+		d.schedule(v)
+	}
+	for {
+		at, kind, index := d.table.first()
+		air, ok := d.channel.Next()
+		if ok && air < at {
+			at, kind = air, airWork
+		}
+		if at > d.end || at == never {
+			break
+		}
+		d.passMarks(at)
+		d.now = at
+		switch kind {
+		case frameWork:
+			d.frames(d.vehicles[index], d.table.second(index), air, ok)
+		case takeWork:
+			d.settle(at)
+			d.take(d.vehicles[index], at)
+		case airWork:
+			d.settle(at)
+			d.air(at)
+		}
+	}
+	d.finish()
+}
+
+// frames offers the frames of a vehicle to its bridge as long as nothing else
+// comes before them.
+func (d *driver) frames(v *vehicle, others, air time.Duration, airOpen bool) {
+	until := min(others, d.end)
+	if v.until > 0 {
+		until = min(until, v.until-1)
+	}
+	if airOpen {
+		until = min(until, air)
+	}
+	for {
+		d.frame(v)
+		v.pull()
+		due, ok := v.bridge.Due()
+		if !v.more || v.frame.At > until || ok && due < v.frame.At {
+			break
+		}
+		d.now = v.frame.At
+	}
+	d.schedule(v)
+}
+
+// frame offers one frame.
+func (d *driver) frame(v *vehicle) {
+	f := &v.frame
+	if f.AfterGap {
+		d.void(v, f.At)
+	}
+	if f.Kind == bus.Error {
+		return
+	}
+	v.frames++
+	if c := v.catalogue.carrier(f.ID); c != nil && f.Kind == bus.Data {
+		d.settle(f.At)
+		page := c.page(f)
+		if f.Message < 0 { // a capture knows of no release before the reception
+			c.pass(fate.StageSource, page, f.At, f.At, f.Released)
+		}
+		any, paged := c.groups(page)
+		if any != nil {
+			any.receive(f.At, f.Released)
+		}
+		if paged != nil {
+			paged.receive(f.At, f.Released)
+		}
+	}
+	v.bridge.Offer(f.At, f)
+}
+
+// void closes every track of a vehicle at a gap of its traffic.
+func (d *driver) void(v *vehicle, at time.Duration) {
+	for _, r := range v.receivers {
+		r.advance(at)
+		if !r.pendingOpen() {
+			d.lagging = append(d.lagging, r)
+		}
+		r.void(at)
+	}
+	v.voidBefore = at
+	d.settled = at
+}
+
+// settle brings the receivers whose tracks have not opened up to the present:
+// the stages before them must not run ahead of an opening.
+func (d *driver) settle(at time.Duration) {
+	if len(d.lagging) == 0 {
+		return
+	}
+	kept := d.lagging[:0]
+	for _, r := range d.lagging {
+		r.advance(at)
+		if r.pendingOpen() {
+			kept = append(kept, r)
+		}
+	}
+	d.lagging = kept
+	d.settled = at
+}
+
+// schedule enters what a vehicle waits for.
+func (d *driver) schedule(v *vehicle) {
+	at, kind := never, takeWork
+	if due, ok := v.bridge.Due(); ok {
+		at = max(due, v.from)
+	}
+	if v.more && v.frame.At <= at {
+		at, kind = v.frame.At, frameWork
+	}
+	if v.until > 0 && at >= v.until {
+		at = never // out of range from here on
+	}
+	d.table.set(v.index, at, kind)
+}
+
+// take lets a bridge work and hands what it sends to the medium.
+func (d *driver) take(v *vehicle, at time.Duration) {
+	if b, ok := v.bridge.Take(at); ok {
+		v.handed.push(b)
+		if v.handed.len() == 1 {
+			d.channel.Request(at, v.index, b.Size)
+		}
+	}
+	d.schedule(v)
+}
+
+// finish brings every receiver to the end.
+func (d *driver) finish() {
+	d.now = d.end
+	d.settle(d.end)
+	d.passMarks(d.end)
+	for _, v := range d.vehicles {
+		v.bridge.Close(d.end)
+		d.countOnAir(v)
+		for _, r := range v.receivers {
+			r.finish(d.end)
+			r.countInside()
+			for _, w := range r.shown {
+				w.stop(d.end)
+			}
+		}
+	}
+}
+
+// sourceError returns what stopped a source before the end.
+func (d *driver) sourceError() error {
+	for _, v := range d.vehicles {
+		if s, ok := v.source.(interface{ Err() error }); ok && s.Err() != nil {
+			return s.Err()
+		}
+	}
+	return nil
+}

@@ -1,0 +1,150 @@
+package sim
+
+import (
+	"fmt"
+	"time"
+
+	"stalegauge/bus"
+	"stalegauge/bus/bridge"
+	"stalegauge/bus/fate"
+	"stalegauge/radio"
+	"stalegauge/scenarios"
+)
+
+// vehicle is a bus, the bridge that listens to it and the receivers of its set.
+type vehicle struct {
+	index     int // station on the channel
+	spec      *scenarios.Vehicle
+	source    bus.Source
+	frame     bus.Frame // the next one
+	more      bool      // there is a next one
+	busy      time.Duration
+	frames    uint64
+	bridge    *bridge.Bridge
+	catalogue *catalogue
+	receivers []*receiver
+
+	from, until time.Duration // in range; until 0 = to the end
+
+	keys     []map[int]int // by slot: page to key
+	keyCount int
+
+	handed ring[*bridge.Broadcast] // handed to the medium, the first one is waiting for the air or on it
+	onAir  bool
+	begun  time.Duration
+	fates  []fate.Record // of the broadcast on air, by receiver of the whole run; heard = RecordTaken
+
+	voidBefore time.Duration // values older than this are not connected to the traffic of now
+	broadcasts uint64        // begun
+	records    uint64        // in them
+}
+
+// occupied is implemented by sources that know how long the bus was busy.
+type occupied interface{ Busy() time.Duration }
+
+// newVehicle builds one vehicle of a run.
+func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams scenarios.Streams) (*vehicle, error) {
+	v := &vehicle{index: index, spec: spec, catalogue: newCatalogue(spec)}
+	watched := make([]bool, len(v.catalogue.message))
+	for i, c := range v.catalogue.message {
+		watched[i] = c != nil
+	}
+	var err error
+	v.source, err = spec.Bus.Source(streams, watched, func(message, page int, at time.Duration) {
+		v.catalogue.message[message].pass(fate.StageSource, page, d.present(), at, at)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("bus: %w", err)
+	}
+	config := spec.Bridge
+	config.Layout.Set += uint16(copyOf)
+	if !d.plan.FixedPhases {
+		config.Pickup.Phase = uniform(streams, "bridge tick", 0, config.Pickup.Tick)
+		config.Policy.Phase = uniform(streams, "bridge table", 0, config.Policy.Every)
+	}
+	config.Stream = streams.Rand
+	config.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
+		if c := v.catalogue.slot[slot]; c != nil {
+			c.pass(stage, page, d.present(), at, validAt)
+		}
+	}
+	v.bridge, err = bridge.New(config)
+	if err != nil {
+		return nil, fmt.Errorf("bridge: %w", err)
+	}
+	v.keys = make([]map[int]int, len(config.Forward))
+	for i := range v.keys {
+		v.keys[i] = map[int]int{}
+	}
+	for i := range spec.Receivers {
+		v.receivers = append(v.receivers, newReceiver(d, v, i, streams))
+	}
+	return v, nil
+}
+
+// newReceiver builds one display.
+func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *receiver {
+	spec := &v.spec.Receivers[index]
+	phase := spec.Phase
+	if !d.plan.FixedPhases {
+		phase = uniform(streams, "redraw "+spec.Name, 0, spec.Redraw)
+	}
+	r := &receiver{
+		spec:       spec,
+		home:       v,
+		fading:     radio.NewFading(spec.Weather, streams.Rand("weather "+spec.Name, 0), streams.Key("fading "+spec.Name, 0)),
+		served:     true,
+		nextRedraw: spec.PowerUp + phase,
+		lastRedraw: spec.PowerUp - spec.MinRedraw,
+		displays:   make([]*display, len(v.catalogue.groups)),
+	}
+	for i := range spec.Shows {
+		s := &spec.Shows[i]
+		g := v.catalogue.group(s.ID, s.Signal.Page, v.spec.Selector(s.ID))
+		if r.displays[g.index] == nil {
+			r.displays[g.index] = &display{group: g}
+			r.shown = append(r.shown, r.displays[g.index])
+		}
+		w := r.displays[g.index]
+		w.tracks = append(w.tracks, newTracks(s, len(d.plan.Phases)))
+		w.signals = append(w.signals, i)
+	}
+	return r
+}
+
+// uniform draws an instant from 0 to span.
+func uniform(s scenarios.Streams, purpose string, index int, span time.Duration) time.Duration {
+	if span <= 0 {
+		return 0
+	}
+	return time.Duration(s.Rand(purpose, index).Int64N(int64(span)))
+}
+
+// pull fetches the next frame of the bus.
+func (v *vehicle) pull() {
+	if o, ok := v.source.(occupied); ok {
+		v.busy = o.Busy()
+	}
+	v.more = v.source.Next(&v.frame)
+}
+
+// key returns the index of a slot and page among all that were ever sent.
+func (v *vehicle) key(slot, page int) int {
+	key, ok := v.keys[slot][page]
+	if !ok {
+		key = v.keyCount
+		v.keyCount++
+		v.keys[slot][page] = key
+	}
+	return key
+}
+
+// pass notes that the values of a broadcast pass a stage.
+func (v *vehicle) pass(b *bridge.Broadcast, stage fate.Stage, now time.Duration) {
+	for i := range b.Records {
+		record := &b.Records[i]
+		if c := v.catalogue.slot[record.Slot]; c != nil {
+			c.pass(stage, record.Page, now, now, record.ValidAt)
+		}
+	}
+}
