@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"math/rand/v2"
 	"time"
 
 	"stalegauge/bus"
@@ -12,7 +13,9 @@ import (
 type Config struct {
 	Controller  Controller
 	Pickup      Pickup
-	QueueDepth  int // bus queue between pick-up and forward list, in frames, >= 1
+	Stalls      []Span       // the processor stands still: nothing is picked up or worked on; in any order, may overlap
+	Random      RandomStalls // further spans in which it stands still
+	QueueDepth  int          // bus queue between pick-up and forward list, in frames, >= 1
 	Forward     []Forward
 	Policy      Policy
 	Repeat      Repeat
@@ -24,6 +27,10 @@ type Config struct {
 
 	MaxPayload int                           // payload limit of the radio, bytes
 	Airtime    func(bytes int) time.Duration // energy on air of a broadcast of this size
+
+	// Stream returns the random stream of a purpose, the same for the same
+	// purpose and index whatever else is configured. Needed for Random only.
+	Stream func(purpose string, index int) *rand.Rand
 
 	// Watch, when not nil, is told each time a listed value passes a stage
 	// from [fate.StagePickup] to [fate.StageSendQueue]. For one slot and page
@@ -57,6 +64,19 @@ type Pickup struct {
 	Tick    time.Duration // 0 = interrupt
 	Phase   time.Duration // first tick
 	Cost    time.Duration // processor time a frame
+}
+
+// Span is the time from From, included, to Until, excluded.
+type Span struct {
+	From, Until time.Duration
+}
+
+// RandomStalls are stalls of one length that begin at the instants of a Poisson
+// process; one that begins while another lasts joins it. The instants come from
+// the stream "bridge stalls" alone, so every design meets the same ones.
+type RandomStalls struct {
+	Every  time.Duration // mean time from begin to begin; 0 = none
+	Length time.Duration
 }
 
 // Forward is one entry of the forward list.
