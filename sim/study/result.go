@@ -1,3 +1,9 @@
+// Package study runs a plan many times with independent random streams and says
+// what all runs together tell: figures with intervals, and verdicts on limits.
+//
+// Intervals are those of independent replications (Law, "Simulation Modeling and
+// Analysis", chapter 9). Replications are folded in the order of their indexes, so
+// the same seed gives the same bytes on any number of cores.
 package study
 
 import (
@@ -6,9 +12,12 @@ import (
 )
 
 // Value is a figure with its confidence interval. The zero value is undefined
-// and prints as null or a dash.
+// and prints as null or a dash. Where Interval is false the run cannot tell how
+// uncertain the figure is, as with a single replication: Low and High are NaN
+// then. Where only one end cannot be told, that end alone is NaN.
 type Value struct {
 	Defined          bool
+	Interval         bool
 	Value, Low, High float64
 }
 
@@ -18,11 +27,11 @@ type Max struct {
 	Value, Observed float64
 }
 
-// Statistic is a distribution in four figures and its largest value. All are
+// Statistic is a distribution in five figures and its largest value. All are
 // in seconds.
 type Statistic struct {
-	Mean, P50, P95, P99 Value
-	Max                 Max
+	Mean, P50, P95, P99, P999 Value
+	Max                       Max
 }
 
 // Verdict says whether a limit holds.
@@ -42,7 +51,7 @@ type Signal struct {
 	Shown      scenarios.Shown
 	Verdict    Verdict
 	Why        string  // in words, for missed and undecided
-	MoreTime   float64 // undecided: further simulated time that would decide, 0 where it cannot be told
+	MoreTime   float64 // undecided: further simulated time that would decide, in whole replications; 0 where it cannot be told
 	BoundBasis string  // with no replication over the limit: what the upper end of the share rests on
 
 	Observed       float64 // time inside the window with a known value, all replications
@@ -65,10 +74,14 @@ type Signal struct {
 
 // Receiver is the answer for one display.
 type Receiver struct {
-	Name         string
-	RecordFates  [fate.Records]uint64
-	FirstPicture Statistic // power-up until every signal is known, per replication
-	NeverFilled  int       // replications in which that did not happen
+	Name        string
+	RecordFates [fate.Records]uint64
+	Foreign     [fate.Foreigns]uint64 // broadcasts of other sets
+	// FirstPicture is the time from power-up until every signal is known, one for
+	// each replication. One that never came is later than all others: it leaves
+	// no mean, and no quantile that falls on it.
+	FirstPicture Statistic
+	NeverFilled  int // replications in which that did not happen
 	Signals      []Signal
 }
 
@@ -99,14 +112,51 @@ type Result struct {
 	Stages          []BridgeStage
 	RecordBytes     []RecordBytes
 
-	OwnShare            Value
-	OwnOccupancy        Value
-	OthersShare         Value
-	OthersOffered       Value
-	BroadcastsPerSecond Value
+	OwnShare            Value // energy of the bridge on air, of the time
+	OwnOccupancy        Value // with access time
+	OthersShare         Value // energy of background senders on air
+	OthersOffered       Value // by background senders
+	BroadcastsPerSecond Value // repeats included
 	RecordsPerBroadcast Value
 
 	Receivers []Receiver
+	Phases    []Phase // nil when the plan has fewer than two
+}
+
+// Air is what was on the medium in a phase. Shares and occupancy are of the time.
+type Air struct {
+	OwnShare            Value // energy of the bridge on air
+	OwnOccupancy        Value // with access time
+	OthersShare         Value // energy of background senders on air
+	OthersOffered       Value // by background senders
+	BroadcastsPerSecond Value // repeats included
+	RecordsPerBroadcast Value
+}
+
+// Phase is the answer for one phase of the run, inside the steady-state window.
+type Phase struct {
+	Name string
+	From float64 // seconds
+	// Until is where the next phase begins or the run ends, seconds.
+	Until float64
+	Air
+	Receivers []PhaseReceiver
+}
+
+// PhaseReceiver is the answer for one display in a phase.
+type PhaseReceiver struct {
+	RecordFates [fate.Records]uint64
+	Signals     []PhaseSignal
+}
+
+// PhaseSignal is the answer for one shown signal in a phase, at the glass.
+type PhaseSignal struct {
+	Observed     float64 // time with a known value, all replications
+	Window       float64 // time of the phase inside the window, all replications
+	UnknownShare Value
+	Age          Statistic
+	OverLimit    Value // share of observed time; undefined without a limit at the glass
+	Violations   Value // an hour
 }
 
 // RecordBytes is the size of a record in the broadcast, from the encoder.

@@ -1,0 +1,177 @@
+package study
+
+import (
+	"slices"
+	"time"
+
+	"stalegauge/bus/bridge"
+	"stalegauge/bus/fate"
+	"stalegauge/scenarios"
+	"stalegauge/sim"
+)
+
+// pool gathers replications one after the other, in the order of their indexes.
+// Its memory does not depend on how many there are.
+type pool struct {
+	plan         *scenarios.Plan
+	replications int
+	span         time.Duration
+
+	frames     uint64
+	frameFates [fate.Frames]uint64
+	rate, load ratio
+	stages     []bridge.StageUse
+	air        airPool
+	receivers  []receiverPool
+	phases     []phasePool
+}
+
+type receiverPool struct {
+	fates    [fate.Records]uint64
+	foreign  [fate.Foreigns]uint64
+	pictures pictures
+	signals  []signalPool
+}
+
+func newPool(plan *scenarios.Plan) *pool {
+	p := &pool{plan: plan, receivers: make([]receiverPool, len(plan.Receivers))}
+	for i := range plan.Receivers {
+		r := &plan.Receivers[i]
+		signals := make([]signalPool, len(r.Shows))
+		for k := range r.Shows {
+			signals[k].shown = r.Shows[k]
+			signals[k].episode = episodeOf(plan, r, &r.Shows[k])
+		}
+		p.receivers[i].signals = signals
+	}
+	return p
+}
+
+// add folds a replication in and keeps nothing of it.
+func (p *pool) add(run *sim.Replication) {
+	p.replications++
+	p.span += run.Span
+	p.frames += run.Frames
+	for k, n := range run.FrameFates {
+		p.frameFates[k] += n
+	}
+	p.rate.add(float64(run.Frames), seconds(run.Span))
+	p.load.add(seconds(run.BusBusy), seconds(run.Span))
+	p.addStages(run.Stages)
+	p.air.add(&run.Air)
+	if len(run.Receivers) != len(p.receivers) {
+		panic("study: a replication with other receivers than its plan")
+	}
+	for i := range run.Receivers {
+		p.receivers[i].add(&run.Receivers[i])
+	}
+	p.addPhases(run.Phases)
+}
+
+func (p *pool) addStages(stages []bridge.StageUse) {
+	if p.stages == nil {
+		p.stages = slices.Clone(stages)
+		return
+	}
+	if len(stages) != len(p.stages) {
+		panic("study: a replication with other stages than the one before")
+	}
+	for i, s := range stages {
+		p.stages[i].Busy += s.Busy
+		p.stages[i].HighWater = max(p.stages[i].HighWater, s.HighWater)
+	}
+}
+
+func (r *receiverPool) add(run *sim.ReceiverRun) {
+	if len(run.Signals) != len(r.signals) {
+		panic("study: a receiver with other signals than its plan")
+	}
+	for k, n := range run.RecordFates {
+		r.fates[k] += n
+	}
+	for k, n := range run.Foreign {
+		r.foreign[k] += n
+	}
+	r.pictures.add(run)
+	for i := range run.Signals {
+		r.signals[i].add(&run.Signals[i], run.Window)
+	}
+}
+
+// airPool gathers what was on the medium.
+type airPool struct {
+	own, occupied, others, offered, broadcasts, records ratio
+}
+
+func (a *airPool) add(run *sim.Air) {
+	window := seconds(run.Window)
+	a.own.add(seconds(run.Own), window)
+	a.occupied.add(seconds(run.Occupied), window)
+	a.others.add(seconds(run.Others), window)
+	a.offered.add(seconds(run.Offered), window)
+	a.broadcasts.add(float64(run.Broadcasts), window)
+	a.records.add(float64(run.Records), float64(run.Broadcasts))
+}
+
+func (a *airPool) result(alpha float64) Air {
+	return Air{
+		OwnShare:            a.own.value(alpha, 1),
+		OwnOccupancy:        a.occupied.value(alpha, 0),
+		OthersShare:         a.others.value(alpha, 1),
+		OthersOffered:       a.offered.value(alpha, 0),
+		BroadcastsPerSecond: a.broadcasts.value(alpha, 0),
+		RecordsPerBroadcast: a.records.value(alpha, 0),
+	}
+}
+
+// result works out the answer, with intervals at confidence 1-alpha.
+func (p *pool) result(alpha float64) *Result {
+	from, end := p.plan.Window()
+	var latest time.Duration
+	for _, w := range from {
+		latest = max(latest, w)
+	}
+	simulated := seconds(p.span)
+	r := &Result{
+		Plan: p.plan, Replications: p.replications, Confidence: 1 - alpha,
+		Duration: seconds(end - latest), Simulated: simulated,
+		FramesPerSecond: p.rate.value(alpha, 0), BusLoad: p.load.value(alpha, 1),
+		Frames: p.frames, FrameFates: p.frameFates,
+		RecordBytes: recordBytes(p.plan),
+	}
+	air := p.air.result(alpha)
+	r.OwnShare, r.OwnOccupancy = air.OwnShare, air.OwnOccupancy
+	r.OthersShare, r.OthersOffered = air.OthersShare, air.OthersOffered
+	r.BroadcastsPerSecond, r.RecordsPerBroadcast = air.BroadcastsPerSecond, air.RecordsPerBroadcast
+	for _, s := range p.stages {
+		stage := BridgeStage{Name: s.Name, HasLoad: s.HasServer, HighWater: s.HighWater, Capacity: s.Capacity, Unit: s.Unit}
+		if s.HasServer && p.span > 0 {
+			stage.Load = float64(s.Busy) / float64(p.span)
+		}
+		r.Stages = append(r.Stages, stage)
+	}
+	for i := range p.receivers {
+		q := &p.receivers[i]
+		receiver := Receiver{
+			Name: p.plan.Receivers[i].Name, RecordFates: q.fates, Foreign: q.foreign,
+			FirstPicture: q.pictures.statistic(alpha), NeverFilled: q.pictures.never,
+		}
+		for k := range q.signals {
+			receiver.Signals = append(receiver.Signals, q.signals[k].result(alpha, simulated, simulated/float64(p.replications)))
+		}
+		r.Receivers = append(r.Receivers, receiver)
+	}
+	for i := range p.phases {
+		r.Phases = append(r.Phases, p.phases[i].result(alpha))
+	}
+	return r
+}
+
+// recordBytes asks the encoder how large the record of each listed identifier is.
+func recordBytes(plan *scenarios.Plan) (sizes []RecordBytes) {
+	codec := bridge.NewCodec(plan.Bridge.Layout, plan.Bridge.Forward)
+	for slot, f := range plan.Bridge.Forward {
+		sizes = append(sizes, RecordBytes{ID: f.ID.String(), Bytes: codec.RecordSize(slot, f.Length)})
+	}
+	return sizes
+}
