@@ -19,20 +19,54 @@ type Plan struct {
 	Seed         uint64
 	Replications int
 	Duration     time.Duration // of the steady-state window; 0 = worked out by Window
-	Bus          Bus
-	Bridge       bridge.Config // Watch is nil: whoever runs the plan sets it
+	FixedPhases  bool          // polling tick, table period and redraws start at their own phases instead of random ones
+	Phases       []Phase       // results are also given for each; nil = one phase, the whole run
+	Vehicle                    // the vehicle under design
+	Neighbours   []Neighbour   // other vehicles on the same channel
 	Radio        radio.Profile
 	Background   []radio.Background
-	Receivers    []Receiver
 	Assumptions  []Assumption
 	Warnings     []string
 }
+
+// Phase is a part of the run with results of its own. It ends where the next one
+// begins.
+type Phase struct {
+	Name string
+	From time.Duration
+}
+
+// Vehicle is a bus with its bridge and its receivers.
+type Vehicle struct {
+	Bus       Bus
+	Bridge    bridge.Config // Watch is nil: whoever runs the plan sets it
+	Receivers []Receiver
+	Selectors map[bus.ID]*signal.Selector // of the identifiers that have pages
+}
+
+// Neighbour is a number of equal vehicles on the same channel, each with its own
+// copy of bus, bridge and receivers. Copy i uses the set identifier
+// Bridge.Layout.Set + i.
+type Neighbour struct {
+	Name  string
+	Count int
+	From  time.Duration // in range from here
+	Until time.Duration // to here; 0 = to the end
+	Vehicle
+}
+
+// Selector returns the page selector of an identifier, nil when it has no pages.
+func (v *Vehicle) Selector(id bus.ID) *signal.Selector { return v.Selectors[id] }
 
 // Bus is the traffic of the bus.
 type Bus struct {
 	BitRate     int // bit/s in the arbitration phase
 	DataBitRate int // bit/s in the data phase of FD frames; 0 = BitRate
 	Messages    []traffic.Message
+	Timeline    []traffic.Episode // in order of time; nil = awake all the time
+
+	BitErrorRate float64 // chance that a bit of a frame is destroyed
+	ErrorFrames  bool    // the controller hands error frames to the bridge
 }
 
 // Receiver is one display.
@@ -46,6 +80,7 @@ type Receiver struct {
 	QueueFull QueueRule
 	Handler   time.Duration // processor time a broadcast
 	Redraw    time.Duration // period of the redraws; 0 = on change
+	Phase     time.Duration // first redraw after power-up, with Plan.FixedPhases
 	MinRedraw time.Duration // on change: shortest time between the starts of two redraws
 	Draw      time.Duration // time one redraw takes
 	Shows     []Shown

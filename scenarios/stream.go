@@ -3,6 +3,7 @@ package scenarios
 import (
 	"hash/fnv"
 	"math/rand/v2"
+	"strconv"
 )
 
 // Streams hands out the random streams of one replication. A stream is
@@ -11,6 +12,13 @@ import (
 type Streams struct {
 	Seed        uint64
 	Replication uint64
+	Owner       string // whose streams they are; "" = the vehicle under design
+}
+
+// Of returns the streams of one of several vehicles of a name.
+func (s Streams) Of(name string, index int) Streams {
+	s.Owner = name + " " + strconv.Itoa(index)
+	return s
 }
 
 // Rand returns the stream of a purpose. Each call starts it anew.
@@ -23,6 +31,8 @@ func (s Streams) Rand(purpose string, index int) *rand.Rand {
 // of an instant.
 func (s Streams) Key(purpose string, index int) uint64 {
 	h := fnv.New64a()
+	h.Write([]byte(s.Owner))
+	h.Write([]byte{0})
 	h.Write([]byte(purpose))
 	key := mix(s.Seed + 0x9e3779b97f4a7c15)
 	key = mix(key ^ h.Sum64())

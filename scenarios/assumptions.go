@@ -1,0 +1,65 @@
+package scenarios
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+func sortedNames(names []string) []string {
+	slices.Sort(names)
+	return names
+}
+
+// assumptions lists the values that a result rests on, in the order of the
+// table, each once: a value that falls back on another is not repeated, and one
+// without effect is left out.
+func assumptions(root *value) []Assumption {
+	relied := map[*value]bool{}
+	walk(root, func(v *value) {
+		if v.from != nil {
+			relied[v.from] = true
+		}
+	})
+	var out []Assumption
+	walk(root, func(v *value) {
+		general := strings.HasPrefix(v.path, "weather.")
+		if !v.key.matters || v.unused || v.from != nil || general && !relied[v] {
+			return
+		}
+		a := Assumption{Key: v.path, Value: v.shownText(), Origin: v.origin().String()}
+		if v.origin() == fromDefault {
+			a.Reason = v.key.Origin
+		}
+		out = append(out, a)
+	})
+	return out
+}
+
+// walk visits a value and all below it.
+func walk(v *value, visit func(*value)) {
+	visit(v)
+	for _, k := range v.kids {
+		walk(k, visit)
+	}
+}
+
+// shownText writes the value as a scenario would; lists and blocks by their
+// number.
+func (v *value) shownText() string {
+	switch v.key.kind {
+	case names, items:
+		switch {
+		case v.parsed != nil:
+			return v.str()
+		case len(v.kids) == 0:
+			return "none"
+		case len(v.kids) == 1:
+			return "1 entry"
+		}
+		return fmt.Sprintf("%d entries", len(v.kids))
+	case section:
+		return ""
+	}
+	return formatValue(v.key.kind, v.parsed)
+}

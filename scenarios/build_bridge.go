@@ -1,0 +1,188 @@
+package scenarios
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"stalegauge/bus"
+	"stalegauge/bus/bridge"
+)
+
+// The words of a scenario and what they mean to the bridge.
+var (
+	overruns = map[string]bridge.Overrun{"drop-new": bridge.DropNew, "overwrite-last": bridge.OverwriteLast, "overwrite-oldest": bridge.OverwriteOldest}
+	policies = map[string]bridge.PolicyKind{"each": bridge.Each, "fill": bridge.Fill, "table": bridge.Table}
+	layouts  = map[string]bridge.LayoutKind{"id": bridge.LayoutID, "slot": bridge.LayoutSlot}
+	fulls    = map[string]bridge.FullRule{"drop-new": bridge.FullDropNew, "drop-oldest": bridge.FullDropOldest, "replace-same": bridge.FullReplaceSame}
+)
+
+func (b *builder) bridge(v *value) {
+	c := &b.plan.Bridge
+	b.controller(v.get("controller"), v.get("pickup"))
+	c.QueueDepth = v.get("queue").int()
+	b.forward(v.get("forward"))
+	b.policy(v.get("policy"))
+	repeat := v.get("repeat")
+	c.Repeat = bridge.Repeat{Copies: repeat.get("copies").int(), Spacing: repeat.get("spacing").time()}
+	if c.Repeat.Copies <= 1 {
+		repeat.get("spacing").unused = true
+		c.Repeat.Spacing = 0
+	}
+	layout := v.get("layout")
+	c.Layout = bridge.Layout{
+		Kind: layouts[layout.get("kind").str()], SendTime: layout.get("send_time").truth(), RecordAges: layout.get("record_ages").truth(),
+		Version: uint8(layout.get("version").int()), Set: uint16(layout.get("set").int()),
+	}
+	limit := v.get("limit")
+	c.Limit = bridge.RateLimit{
+		Broadcasts: limit.get("broadcasts").float(), Bytes: limit.get("bytes").float(), AirShare: limit.get("air_share").float(),
+		Burst: limit.get("burst").time(), Drop: limit.get("on_limit").is("drop"),
+	}
+	queue := v.get("send_queue")
+	c.SendQueue = bridge.SendQueue{Depth: queue.get("depth").int(), Full: fulls[queue.get("full").str()]}
+	c.Pace = bridge.Pace{Gap: v.get("pace").time()}
+	c.SendTimeout = v.get("send_timeout").time()
+	if b.plan.Radio != nil {
+		c.MaxPayload, c.Airtime = b.plan.Radio.MaxPayload(), b.plan.Radio.Airtime
+		b.payload(v, b.root.get("radio").get("payload"))
+	}
+}
+
+func (b *builder) controller(v, pickup *value) {
+	frames, bytes := v.get("frames"), v.get("bytes")
+	b.oneOnly(frames, bytes)
+	c := &b.plan.Bridge
+	c.Controller.Overrun = overruns[v.get("overrun").str()]
+	if frames.int() > 0 {
+		c.Controller.Frames, bytes.unused = frames.int(), true
+	} else {
+		c.Controller.Bytes, frames.unused = bytes.int(), true
+	}
+	latency, tick := pickup.get("latency"), pickup.get("tick")
+	b.oneOnly(tick, latency)
+	c.Pickup = bridge.Pickup{Latency: latency.time(), Tick: tick.time(), Phase: pickup.get("phase").time(), Cost: pickup.get("cost").time()}
+	if c.Pickup.Tick > 0 {
+		c.Pickup.Latency, latency.unused = 0, true
+	} else {
+		tick.unused = true
+	}
+	for _, s := range pickup.get("stalls").kids {
+		span := bridge.Span{From: s.get("from").time(), Until: s.get("until").time()}
+		if span.Until <= span.From {
+			b.contradiction(fmt.Sprintf("a stall from %s until %s", formatDuration(span.From), formatDuration(span.Until)), "until lies after from", s.get("until"), s.get("from"))
+		}
+		c.Stalls = append(c.Stalls, span)
+	}
+	random := pickup.get("random_stalls")
+	c.Random = bridge.RandomStalls{Every: random.get("every").time(), Length: random.get("length").time()}
+	if c.Random.Every == 0 {
+		random.get("length").unused = true
+		c.Random.Length = 0
+	} else if c.Random.Length > c.Random.Every {
+		b.contradiction(fmt.Sprintf("random stalls of %s every %s join without end", formatDuration(c.Random.Length), formatDuration(c.Random.Every)), "", random.get("length"), random.get("every"))
+	}
+}
+
+// forward makes the forward list: the whole bus by rising identifier, or the
+// entries in the order given, which is that of the slots.
+func (b *builder) forward(v *value) {
+	c := &b.plan.Bridge
+	byID := map[bus.ID]int{}
+	for i := range b.plan.Bus.Messages {
+		byID[b.plan.Bus.Messages[i].ID] = i
+	}
+	entry := func(i int) bridge.Forward {
+		m := &b.plan.Bus.Messages[i]
+		return bridge.Forward{ID: m.ID, Selector: m.Selector, Length: m.Length}
+	}
+	if v.is("all") {
+		for i := range b.plan.Bus.Messages {
+			c.Forward = append(c.Forward, entry(i))
+		}
+		slices.SortFunc(c.Forward, func(x, y bridge.Forward) int { return int(int64(x.ID) - int64(y.ID)) })
+		return
+	}
+	seen := map[bus.ID]*value{}
+	for _, item := range v.kids {
+		id := item.get("id")
+		if id.bad {
+			continue
+		}
+		i, carried := byID[id.id()]
+		switch {
+		case seen[id.id()] != nil:
+			b.contradiction(fmt.Sprintf("%s stands on the list twice", id.id()), "", id)
+			continue
+		case !carried:
+			b.contradiction(fmt.Sprintf("no message on the bus has the identifier %s", id.id()), b.nearID(id.id()), id)
+			continue
+		}
+		seen[id.id()] = item
+		f := entry(i)
+		f.Divide = item.get("divide").int()
+		if perSecond := item.get("cap").float(); perSecond > 0 {
+			f.MinGap = time.Duration(math.Round(float64(time.Second) / perSecond))
+		}
+		c.Forward = append(c.Forward, f)
+	}
+	if len(v.kids) == 0 && v.given && !v.bad {
+		b.contradiction("an empty forward list", "all forwards every message of the bus", v)
+	}
+}
+
+func (b *builder) nearID(id bus.ID) string {
+	var known []string
+	for _, m := range b.plan.Bus.Messages {
+		known = append(known, m.ID.String())
+	}
+	return didYouMean(id.String(), known)
+}
+
+func (b *builder) policy(v *value) {
+	kind := v.get("kind")
+	if !kind.bad {
+		b.onlyWith(v.get("hold"), kind, "fill")
+		b.onlyWith(v.get("max_records"), kind, "fill")
+		b.onlyWith(v.get("every"), kind, "table")
+		b.onlyWith(v.get("phase"), kind, "table")
+		b.onlyWith(v.get("only_new"), kind, "table")
+	}
+	p := &b.plan.Bridge.Policy
+	p.Kind = policies[kind.str()]
+	switch p.Kind {
+	case bridge.Fill:
+		p.Hold, p.MaxRecords = v.get("hold").time(), v.get("max_records").int()
+	case bridge.Table:
+		p.Every, p.Phase, p.OnlyNew = v.get("every").time(), v.get("phase").time(), v.get("only_new").truth()
+	}
+}
+
+// maxSlots is how many entries a slot index of one byte tells apart.
+const maxSlots = 256
+
+// payload sees that every record fits the radio.
+func (b *builder) payload(v, payload *value) {
+	c := &b.plan.Bridge
+	if c.Layout.Kind == bridge.LayoutSlot && len(c.Forward) > maxSlots {
+		b.contradiction(fmt.Sprintf("%d identifiers to forward, but a slot tells %d apart", len(c.Forward), maxSlots), "the layout id has no such bound",
+			v.get("layout").get("kind"), v.get("forward"))
+		return
+	}
+	codec := bridge.NewCodec(c.Layout, c.Forward)
+	largest, id := 0, bus.ID(0)
+	for slot, f := range c.Forward {
+		if n := codec.HeaderSize() + codec.RecordSize(slot, f.Length); n > largest {
+			largest, id = n, f.ID
+		}
+	}
+	if largest > c.MaxPayload {
+		at := v.get("forward")
+		if payload.layer() > at.layer() {
+			at = payload
+		}
+		b.contradiction(fmt.Sprintf("a broadcast with the record of %s takes %d bytes, but the radio carries %d", id, largest, c.MaxPayload),
+			"take another radio profile, or leave the identifier out", at)
+	}
+}

@@ -1,0 +1,92 @@
+package scenarios
+
+import (
+	"fmt"
+	"strings"
+)
+
+// maxReceivers bounds the displays of a scenario.
+const maxReceivers = 256
+
+func (b *builder) receivers(v *value) {
+	if len(v.kids) > maxReceivers {
+		b.contradiction(fmt.Sprintf("%d receivers, at most %d are simulated", len(v.kids), maxReceivers), "", v)
+		return
+	}
+	for _, r := range v.kids {
+		b.plan.Receivers = append(b.plan.Receivers, b.receiver(r))
+	}
+}
+
+func (b *builder) receiver(v *value) Receiver {
+	redraw := v.get("redraw")
+	every, change := redraw.get("every"), redraw.get("on_change")
+	b.oneOnly(every, change)
+	r := Receiver{
+		Name: v.name, PowerUp: v.get("power_up").time(), Weather: b.weather(v.get("weather")),
+		Buffers: v.get("buffers").int(), Copy: v.get("copy").time(), Queue: v.get("queue").int(),
+		Handler: v.get("handler").time(), Draw: v.get("draw").time(),
+	}
+	if v.get("queue_full").is("drop-oldest") {
+		r.QueueFull = QueueDropOldest
+	}
+	if change.is("none") {
+		r.Redraw, r.Phase = every.time(), redraw.get("phase").time()
+		change.unused = true
+	} else {
+		r.MinRedraw = change.time()
+		every.unused, redraw.get("phase").unused = true, true
+	}
+	taken := map[string]string{}
+	for _, s := range v.get("shows").kids {
+		shown, ok := b.shown(s)
+		if !ok {
+			continue
+		}
+		key := shown.ID.String() + "." + shown.Signal.Name
+		if first := taken[key]; first != "" {
+			b.contradiction("the same signal as "+first, "", s)
+			continue
+		}
+		taken[key] = s.name
+		r.Shows = append(r.Shows, shown)
+	}
+	return r
+}
+
+// shown finds the signal that a display shows.
+func (b *builder) shown(v *value) (Shown, bool) {
+	found := b.signals[v.name]
+	switch {
+	case len(found) == 0:
+		expected := "nothing, as no message has signals"
+		if len(b.signalList) > 0 {
+			expected = "a signal of the bus"
+		}
+		b.mistakes = append(b.mistakes, v.keyAt.mistake(v.path, "the unknown signal "+quote(v.name), expected, didYouMean(v.name, b.signalList)))
+		return Shown{}, false
+	case len(found) > 1:
+		var full []string
+		for name := range b.signals {
+			if strings.HasSuffix(name, "."+v.name) {
+				full = append(full, name)
+			}
+		}
+		b.contradiction(fmt.Sprintf("%d messages have a signal of this name", len(found)), "say which: "+oneOf(sortedNames(full)), v)
+		return Shown{}, false
+	}
+	s := found[0]
+	if limit := v.get("limit"); !limit.is("none") && !limit.bad {
+		s.Limit = &Limit{Value: limit.time(), Quantile: v.get("quantile").float()}
+		if v.get("at").is("memory") {
+			s.Limit.At = InMemory
+		}
+	} else if !limit.bad {
+		for _, name := range []string{"quantile", "at"} {
+			if k := v.get(name); k.given && limit.layer() <= k.layer() {
+				b.contradiction("has no effect without a limit", "give limit: 200ms or the like", k)
+			}
+		}
+	}
+	return s, true
+}

@@ -1,0 +1,27 @@
+package scenarios
+
+var receiverKeys = []Key{
+	{Path: "receivers", kind: names, required: true, About: "the displays"},
+	{Path: "receivers.*", kind: section, About: "a display"},
+	{Path: "receivers.*.power_up", kind: duration, Default: "0", Min: "0", Max: "1000h", About: "when it is switched on and listens", Origin: neutral, matters: true},
+	{Path: "receivers.*.weather", kind: section, shorthand: "loss", About: "loss on the way to this display, where it differs from weather"},
+	{Path: "receivers.*.weather.loss", kind: share, fallback: "weather.loss", Min: "0%", Max: "100%", About: "share of broadcasts lost", Origin: judgement, matters: true},
+	{Path: "receivers.*.weather.burst", kind: duration, fallback: "weather.burst", Min: "100us", Max: "1h", About: "mean time in the bad state", Origin: judgement, matters: true},
+	{Path: "receivers.*.weather.good_loss", kind: share, fallback: "weather.good_loss", Min: "0%", Max: "100%", About: "chance of loss in the good state", Origin: neutral},
+	{Path: "receivers.*.weather.bad_loss", kind: share, fallback: "weather.bad_loss", Min: "0.001%", Max: "100%", About: "chance of loss in the bad state", Origin: neutral},
+	{Path: "receivers.*.buffers", kind: whole, Default: "10", Min: "1", Max: "100000", About: "the radio driver's own buffers, broadcasts", Origin: judgement, matters: true},
+	{Path: "receivers.*.copy", kind: duration, Default: "0", Min: "0", Max: "1s", About: "time of the radio task to move one broadcast into the queue", Origin: neutral, matters: true},
+	{Path: "receivers.*.queue", kind: whole, Default: "8", Min: "1", Max: "100000", About: "receive queue, broadcasts that wait", Origin: reported, matters: true},
+	{Path: "receivers.*.queue_full", kind: word, Default: "drop-new", Words: []string{"drop-new", "drop-oldest"}, About: "what a full receive queue loses", Origin: judgement, matters: true},
+	{Path: "receivers.*.handler", kind: duration, Default: "300us", Min: "0", Max: "10s", About: "processor time a broadcast", Origin: judgement, matters: true},
+	{Path: "receivers.*.redraw", kind: section, shorthand: "every", About: "when the screen is drawn"},
+	{Path: "receivers.*.redraw.every", kind: duration, Default: "100ms", Min: "1ms", Max: "1h", About: "period of the redraws", Origin: reported, matters: true},
+	{Path: "receivers.*.redraw.on_change", kind: duration, Default: "none", Words: []string{"none"}, Min: "0", Max: "1h", About: "redraw when a value has changed, this far apart at least, instead of every", Origin: neutral, matters: true},
+	{Path: "receivers.*.redraw.phase", kind: duration, Default: "0", Min: "0", Max: "1h", About: "first redraw after power-up, with phases: fixed", Origin: neutral},
+	{Path: "receivers.*.draw", kind: duration, Default: "31ms", Min: "0", Max: "1h", About: "time one redraw takes", Origin: reported, matters: true},
+	{Path: "receivers.*.shows", kind: names, required: true, About: "signals on the display, each by its name or as Message.signal"},
+	{Path: "receivers.*.shows.*", kind: section, shorthand: "limit", About: "a signal on the display"},
+	{Path: "receivers.*.shows.*.limit", kind: duration, Default: "none", Words: []string{"none"}, Min: "100us", Max: "1000h", About: "age that is fresh enough", Origin: neutral},
+	{Path: "receivers.*.shows.*.quantile", kind: share, Default: "99%", Min: "0.1%", Max: "99.9999%", About: "share of the time in which the limit must hold", Origin: judgement},
+	{Path: "receivers.*.shows.*.at", kind: word, Default: "glass", Words: []string{"glass", "memory"}, About: "where the age counts", Origin: program},
+}

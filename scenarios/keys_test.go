@@ -1,0 +1,129 @@
+package scenarios
+
+import (
+	"os"
+	"reflect"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// Every key says what it means, and every value that may be left out has a
+// default that the program can read, within its bounds, with its origin.
+func TestTableIsComplete(t *testing.T) {
+	for _, k := range Keys() {
+		require.NotEmpty(t, k.About, k.Path)
+		if k.required || k.fallback != "" || k.kind == section || strings.HasSuffix(k.Path, ".*") {
+			continue
+		}
+		require.NotEmpty(t, k.Origin, "%s: origin of the default", k.Path)
+		if k.kind == anyText || k.kind == names || k.kind == items {
+			continue
+		}
+		require.NotEmpty(t, k.Default, k.Path)
+		require.NotPanics(t, func() {
+			require.Nil(t, k.outOfRange(k.defaultValue(), k.Default), k.Path)
+		})
+		if k.kind == duration || k.kind == whole || k.kind == rate || k.kind == bitRate || k.kind == share {
+			require.NotEmpty(t, k.Min, "%s: bounds", k.Path)
+			require.NotEmpty(t, k.Max, "%s: bounds", k.Path)
+		}
+	}
+}
+
+// others are values to try for a key, by kind, besides the words of the key.
+var others = map[kind][]string{
+	anyText: {"other", "lamp"}, truth: {"true", "false"}, whole: {"1", "3", "4", "5", "7", "16", "24", "64"}, number: {"0.001", "2.5", "7"},
+	duration: {"2ms", "7ms", "50ms", "300us", "3s", "30s"}, share: {"0.5%", "3%", "40%", "90%"}, drift: {"70ppm"},
+	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s"}, ident: {"201", "333"}, idents: {"200-205"},
+}
+
+// companions are changes without which a key has no effect.
+var companions = map[string][]string{
+	"bridge.policy.every":                  {"bridge.policy.kind=table"},
+	"bridge.policy.phase":                  {"bridge.policy.kind=table"},
+	"bridge.policy.only_new":               {"bridge.policy.kind=table"},
+	"radio.airtime":                        {"radio.profile=ideal"},
+	"radio.per_byte":                       {"radio.profile=ideal"},
+	"radio.payload":                        {"radio.profile=ideal"},
+	"radio.addressing":                     {"radio.profile=802.15.4"},
+	"radio.backoff_exponent":               {"radio.profile=802.15.4"},
+	"radio.max_backoff_exponent":           {"radio.profile=802.15.4"},
+	"radio.assessments":                    {"radio.profile=802.15.4"},
+	"radio.interval":                       {"radio.profile=ble-legacy"},
+	"radio.spacing":                        {"radio.profile=ble-legacy"},
+	"radio.primary_rate":                   {"radio.profile=ble-extended"},
+	"radio.address_bytes":                  {"radio.profile=gfsk-packet"},
+	"radio.checksum_bytes":                 {"radio.profile=gfsk-packet"},
+	"radio.spreading_factor":               {"radio.profile=lora"},
+	"radio.bandwidth":                      {"radio.profile=lora"},
+	"radio.coding_rate":                    {"radio.profile=lora"},
+	"radio.preamble_symbols":               {"radio.profile=lora"},
+	"radio.implicit_header":                {"radio.profile=lora"},
+	"radio.no_checksum":                    {"radio.profile=lora"},
+	"radio.low_data_rate":                  {"radio.profile=lora"},
+	"radio.sub_band":                       {"radio.profile=lora"},
+	"radio.duty":                           {"radio.profile=lora"},
+	"radio.duty_rule":                      {"radio.profile=lora"},
+	"radio.preamble":                       {"radio.rate=2Mbit/s"},
+	"bus.messages.*.page.start":            {"bus.messages.Drive.signals.mode.start=12"},
+	"bus.messages.*.page.order":            {"bus.messages.Drive.page.start=5"},
+	"bus.messages.*.signals.*.value.high":  {"bus.messages.Drive.signals.speed.value.step=0.1"},
+	"bus.messages.*.signals.*.value.width": {"bus.messages.Drive.signals.speed.value={law: square, every: 9s}"},
+	"bus.messages.*.signals.*.value.every": {"bus.messages.Drive.signals.speed.value={law: sine, every: 9s}"},
+	"bus.timeline.*.storm.rate":            {"bus.timeline.0.storm.id=121"},
+	"receivers.*.shows.*.quantile":         {"receivers.dial.shows.speed.limit=200ms"},
+}
+
+// A key that nobody reads would be a silent trap: changing any of them changes
+// the plan.
+func TestEveryKeyHasAnEffect(t *testing.T) {
+	text, err := os.ReadFile("testdata/rich.yaml")
+	require.NoError(t, err)
+	concrete := strings.NewReplacer(
+		"bus.messages.*", "bus.messages.Drive", "signals.*", "signals.speed", "background.*", "background.camera",
+		"neighbours.*", "neighbours.other", "receivers.*", "receivers.dial", "shows.*", "shows.speed", ".*", ".0")
+	for _, k := range Keys() {
+		if k.kind == section || k.kind == names || k.kind == items || k.Path == "extends" || k.Path == "about" || k.Path == "phases" {
+			continue
+		}
+		path := concrete.Replace(k.Path)
+		if k.Path == "bus.messages.*.remote" || k.Path == "bus.messages.*.id" {
+			path = strings.Replace(path, "Drive", "Ask", 1)
+		}
+		var with []Set
+		for _, c := range companions[k.Path] {
+			set, err := ParseSet(c)
+			require.NoError(t, err)
+			with = append(with, set)
+		}
+		before, err := Load("rich.yaml", text, with)
+		require.NoError(t, err, k.Path)
+		var last error
+		changed := false
+		for _, value := range append(append([]string{}, k.Words...), others[k.kind]...) {
+			after, err := Load("rich.yaml", text, append(with[:len(with):len(with)], Set{path, value}))
+			if err != nil {
+				last = err
+			} else if changed = !reflect.DeepEqual(bare(before), bare(after)); changed {
+				break
+			}
+		}
+		assert.True(t, changed, "%s: no value changes the plan; last mistake: %v", path, last)
+	}
+}
+
+// bare returns a plan without what cannot be compared and what says where its
+// values come from.
+func bare(p *Plan) Plan {
+	c := *p
+	c.SHA256, c.Assumptions, c.Warnings = "", nil, nil
+	c.Bridge.Airtime = nil
+	c.Neighbours = append([]Neighbour(nil), c.Neighbours...)
+	for i := range c.Neighbours {
+		c.Neighbours[i].Bridge.Airtime = nil
+	}
+	return c
+}

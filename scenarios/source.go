@@ -1,0 +1,19 @@
+package scenarios
+
+import (
+	"time"
+
+	"stalegauge/bus"
+	"stalegauge/bus/traffic"
+)
+
+// Source makes the traffic of one replication. released is told of every
+// release of a watched message, by index of the message set, with the page that
+// the instance carries; it may be told ahead of the frames.
+func (b *Bus) Source(s Streams, watched []bool, released func(message, page int, at time.Duration)) (bus.Source, error) {
+	return traffic.New(traffic.Config{
+		Messages: b.Messages, BitRate: b.BitRate, DataBitRate: b.DataBitRate,
+		Timeline: b.Timeline, BitErrorRate: b.BitErrorRate, ErrorFrames: b.ErrorFrames,
+		Stream: s.Rand, Watch: watched, OnRelease: released,
+	})
+}
