@@ -1,0 +1,185 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/spf13/cobra"
+
+	"stalegauge/reports"
+	"stalegauge/scenarios"
+	"stalegauge/sim/study"
+)
+
+// defaultScenario is what runs when nobody names a scenario.
+const defaultScenario = "orchard"
+
+// maxReplications bounds --replications as a scenario bounds its own.
+const maxReplications = 100_000
+
+var formats = []string{"text", "json", "csv"}
+
+// runFlags is what the user asked of run, as text.
+type runFlags struct {
+	sets                         []string
+	duration, seed, replications given
+	format, out                  string
+}
+
+// given is the text of a flag and whether the user gave it.
+type given struct {
+	text  string
+	given bool
+}
+
+// String returns the text.
+func (g *given) String() string { return g.text }
+
+// Set takes what the user gave.
+func (g *given) Set(text string) error {
+	g.text, g.given = text, true
+	return nil
+}
+
+// Type is the word that stands for the value in the help.
+func (g *given) Type() string { return "TEXT" }
+
+func (p *program) runCommand() *cobra.Command {
+	var f runFlags
+	c := &cobra.Command{
+		Use:   "run [SCENARIO]",
+		Short: "Simulate a scenario: ages, losses and verdicts for each display and signal",
+		Long: `Simulate a scenario and report, for each signal on each display, how old the
+shown value is, where every millisecond comes from, what was lost to which
+cause, and whether the limits hold. SCENARIO is a file or the name of a
+built-in scenario; without one the scenario "` + defaultScenario + `" runs.
+
+The first six lines of the text answer; tables follow. The exit status is 0
+when all limits are met, 1 when one is missed or undecided, 2 when something
+was wrong with the command line or the scenario.`,
+		Example: `  stalegauge run
+  stalegauge run orchard --set receivers.pillar.queue=4 --duration 10min
+  stalegauge run my-tractor.yaml --replications 40 --seed 7
+  stalegauge run forward-everything --format json --out answer.json`,
+		ValidArgsFunction: completeScenario,
+	}
+	flags := c.Flags()
+	flags.SortFlags = false
+	flags.StringArrayVar(&f.sets, "set", nil, "change a `KEY=VALUE` of the scenario; may be given again")
+	flags.Var(&f.duration, "duration", "`TIME` of the steady-state window of one replication, such as 60s")
+	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
+	flags.Var(&f.replications, "replications", "`NUMBER` of independent repetitions")
+	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json or csv")
+	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
+	fixed := func(words ...string) cobra.CompletionFunc {
+		return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
+	}
+	for name, complete := range map[string]cobra.CompletionFunc{
+		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
+		"seed": fixed(), "replications": fixed("10", "20", "40", "80", "160", "320"),
+	} {
+		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
+			panic("stalegauge: " + err.Error())
+		}
+	}
+	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
+		plan, mistakes := readPlan(args, &f)
+		if !slices.Contains(formats, f.format) {
+			mistakes = append(mistakes, wordFlag("format", f.format, formats))
+		}
+		if out, err := openOutput(p.out, f.out); err != nil {
+			mistakes = append(mistakes, err)
+		} else {
+			out.discard()
+		}
+		return func() error { return p.simulate(c.Context(), plan, &f) }, mistakes
+	})
+	return c
+}
+
+// readPlan reads the scenario with all changes that the flags make.
+func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
+	var mistakes []error
+	sets := slices.Clone(f.sets)
+	change := func(key, value string, err error) {
+		if err != nil {
+			mistakes = append(mistakes, err)
+			return
+		}
+		sets = append(sets, key+"="+value)
+	}
+	if f.duration.given {
+		value, err := durationFlag("duration", f.duration.text)
+		change("duration", value, err)
+	}
+	if f.seed.given {
+		value, err := wholeFlag("seed", f.seed.text, 0, math.MaxInt64)
+		change("seed", value, err)
+	}
+	if f.replications.given {
+		value, err := wholeFlag("replications", f.replications.text, 1, maxReplications)
+		change("replications", value, err)
+	}
+	name := defaultScenario
+	switch len(args) {
+	case 0:
+	case 1:
+		name = args[0]
+	default:
+		return nil, append(mistakes, fmt.Errorf("one scenario at a time: found %q after %q", args[1], args[0]))
+	}
+	plan, err := scenarios.Open(name, sets)
+	if err != nil {
+		mistakes = append(mistakes, &scenarioError{err})
+	}
+	return plan, mistakes
+}
+
+// simulate runs the plan and writes the result.
+func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, f *runFlags) error {
+	out, err := openOutput(p.out, f.out)
+	if err != nil {
+		return err
+	}
+	defer out.discard()
+	bar := newProgress(p.errw)
+	result, err := study.Run(ctx, plan, study.Options{
+		Replications: plan.Replications, Version: build(), Progress: bar.report,
+	})
+	bar.close()
+	if err != nil {
+		return err
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	switch f.format {
+	case "json":
+		err = reports.JSON(&b, result)
+	case "csv":
+		err = reports.CSV(&b, result)
+	default:
+		err = reports.Text(&b, result, reports.TextOptions{Color: f.out == "" && wantsColor(p.out)})
+	}
+	if err != nil {
+		return err
+	}
+	p.status = statusOf(result)
+	return out.write(b.Bytes())
+}
+
+// statusOf is the exit status that a result asks for.
+func statusOf(r *study.Result) int {
+	for _, d := range r.Receivers {
+		for i := range d.Signals {
+			if v := d.Signals[i].Verdict; v != study.Met && v != study.NoLimit {
+				return statusOpen
+			}
+		}
+	}
+	return statusMet
+}

@@ -1,0 +1,160 @@
+package reports
+
+import (
+	"fmt"
+	"time"
+
+	"stalegauge/bus"
+	"stalegauge/bus/bridge"
+	"stalegauge/bus/fate"
+	"stalegauge/scenarios"
+)
+
+// lever is the parameter of a scenario that moves one term of a waterfall.
+type lever struct {
+	key   string // as --set takes it
+	value string // what it is now
+}
+
+// String returns the key with its value in brackets.
+func (l lever) String() string {
+	if l.value == "" {
+		return l.key
+	}
+	return l.key + " (" + l.value + ")"
+}
+
+// leverOf names the parameter behind a term of the waterfall of one signal on
+// the display r.
+func leverOf(plan *scenarios.Plan, r *scenarios.Receiver, shown scenarios.Shown, stage fate.Stage) lever {
+	switch stage {
+	case fate.StageSource:
+		return sourceLever(plan, shown)
+	case fate.StageWire:
+		return lever{"bus.bitrate", fmt.Sprintf("%d bit/s", plan.Bus.BitRate)}
+	case fate.StagePickup, fate.StageBusQueue:
+		return pickupLever(&plan.Bridge, stage)
+	case fate.StageHold:
+		return holdLever(&plan.Bridge, shown.ID)
+	case fate.StageRateLimit:
+		return limitLever(plan.Bridge.Limit)
+	case fate.StageSendQueue:
+		if gap := plan.Bridge.Pace.Gap; gap > 0 {
+			return lever{"bridge.pace", seconds(gap)}
+		}
+		return lever{"bridge.send_queue.depth", plural(plan.Bridge.SendQueue.Depth, "broadcast")}
+	case fate.StageAccess, fate.StageAirtime, fate.StageCollision:
+		return airLever(plan, stage)
+	default:
+		return displayLever(plan, r, stage)
+	}
+}
+
+func sourceLever(plan *scenarios.Plan, shown scenarios.Shown) lever {
+	for _, m := range plan.Bus.Messages {
+		if m.ID == shown.ID {
+			return lever{"bus.messages." + m.Name + ".period", seconds(m.Period)}
+		}
+	}
+	return lever{"the period of " + shown.ID.String(), seconds(shown.Period)}
+}
+
+func pickupLever(c *bridge.Config, stage fate.Stage) lever {
+	switch {
+	case stage == fate.StageBusQueue:
+		return lever{"bridge.queue", plural(c.QueueDepth, "frame")}
+	case c.Pickup.Tick > 0:
+		return lever{"bridge.pickup.tick", seconds(c.Pickup.Tick)}
+	case c.Pickup.Latency > c.Pickup.Cost:
+		return lever{"bridge.pickup.latency", seconds(c.Pickup.Latency)}
+	default:
+		return lever{"bridge.pickup.cost", seconds(c.Pickup.Cost)}
+	}
+}
+
+// holdLever looks for what keeps a value out of the broadcasts for longest: a
+// divider or cap of its identifier, else the timer of the policy.
+func holdLever(c *bridge.Config, id bus.ID) lever {
+	timer, wait := lever{}, time.Duration(0)
+	switch c.Policy.Kind {
+	case bridge.Fill:
+		timer, wait = lever{"bridge.policy.hold", seconds(c.Policy.Hold)}, c.Policy.Hold
+	case bridge.Table:
+		timer, wait = lever{"bridge.policy.every", seconds(c.Policy.Every)}, c.Policy.Every
+	default:
+		timer = lever{"bridge.policy.kind", "each"}
+	}
+	for _, f := range c.Forward {
+		if f.ID != id {
+			continue
+		}
+		if f.MinGap > wait {
+			return lever{"cap of " + id.String() + " in bridge.forward", seconds(f.MinGap)}
+		}
+		if f.Divide > 1 {
+			return lever{"divide of " + id.String() + " in bridge.forward", fmt.Sprint(f.Divide)}
+		}
+	}
+	return timer
+}
+
+func limitLever(l bridge.RateLimit) lever {
+	switch {
+	case l.Broadcasts > 0:
+		return lever{"bridge.limit.broadcasts", number(l.Broadcasts, true, "/s")}
+	case l.Bytes > 0:
+		return lever{"bridge.limit.bytes", number(l.Bytes, true, " B/s")}
+	default:
+		return lever{"bridge.limit.air_share", percent(l.AirShare, true)}
+	}
+}
+
+// airLever blames the busiest other sender for access and collisions, where
+// there is one, and the radio for the rest.
+func airLever(plan *scenarios.Plan, stage fate.Stage) lever {
+	busiest, share := "", 0.0
+	for _, b := range plan.Background {
+		if b.Share > share {
+			busiest, share = b.Name, b.Share
+		}
+	}
+	if stage != fate.StageAirtime && busiest != "" {
+		return lever{"air.background." + busiest + ".share", percent(share, true)}
+	}
+	name := ""
+	if plan.Radio != nil {
+		name = plan.Radio.Name()
+	}
+	return lever{"radio.profile", name}
+}
+
+func displayLever(plan *scenarios.Plan, r *scenarios.Receiver, stage fate.Stage) lever {
+	key := "receivers." + r.Name + "."
+	switch {
+	case stage == fate.StageFading:
+		if !stated(plan, key+"weather.loss") {
+			key = "" // the weather of all displays holds here too
+		}
+		return lever{key + "weather.loss", percent(r.Weather.Loss, true)}
+	case stage == fate.StageHandler, stage == fate.StageReceiveQueue && r.Handler > r.Draw:
+		return lever{key + "handler", seconds(r.Handler)}
+	case stage == fate.StageReceiveQueue, max(r.Redraw, r.MinRedraw) < r.Draw:
+		return lever{key + "draw", seconds(r.Draw)}
+	case r.Redraw > 0:
+		return lever{key + "redraw.every", seconds(r.Redraw)}
+	default:
+		return lever{key + "redraw.on_change", seconds(r.MinRedraw)}
+	}
+}
+
+// stated reports whether somebody gave the key a value of its own.
+func stated(plan *scenarios.Plan, key string) bool {
+	for _, a := range plan.Assumptions {
+		if a.Key == key {
+			return a.Origin != "default"
+		}
+	}
+	return false
+}
+
+func seconds(d time.Duration) string { return span(d.Seconds(), true) }

@@ -1,0 +1,71 @@
+package reports
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"stalegauge/bus/bridge"
+	"stalegauge/bus/fate"
+	"stalegauge/scenarios"
+)
+
+// What the report tells the user to turn is a key that a scenario has, on every
+// built-in scenario, for every signal and stage, under every policy.
+func TestParametersAreKeysOfScenarios(t *testing.T) {
+	for _, info := range scenarios.Builtins() {
+		plan, err := scenarios.Open(info.Name, nil)
+		require.NoError(t, err)
+		for _, kind := range []bridge.PolicyKind{bridge.Each, bridge.Fill, bridge.Table} {
+			plan.Bridge.Policy.Kind = kind
+			for i := range plan.Receivers {
+				r := &plan.Receivers[i]
+				for _, shown := range r.Shows {
+					for stage := range fate.Stages {
+						l := leverOf(plan, r, shown, stage)
+						require.True(t, isKey(l.key), "%s: %s of %s: no key %s", info.Name, stage, shown.Signal.Name, l.key)
+						require.NotEmpty(t, l.value, l.key)
+					}
+				}
+			}
+		}
+	}
+}
+
+func isKey(path string) bool {
+	segments := strings.Split(path, ".")
+	for _, k := range scenarios.Keys() {
+		parts := strings.Split(k.Path, ".")
+		same := len(parts) == len(segments)
+		for i := 0; same && i < len(parts); i++ {
+			same = parts[i] == "*" || parts[i] == segments[i]
+		}
+		if same {
+			return true
+		}
+	}
+	return false
+}
+
+func TestHeldBackIdentifiersAreNamed(t *testing.T) {
+	c := &bridge.Config{Policy: bridge.Policy{Kind: bridge.Fill, Hold: 50e6},
+		Forward: []bridge.Forward{{ID: 0x120, MinGap: 200e6}, {ID: 0x121, Divide: 5}, {ID: 0x122, MinGap: 10e6}}}
+	require.Equal(t, "cap of 120 in bridge.forward (200 ms)", holdLever(c, 0x120).String())
+	require.Equal(t, "divide of 121 in bridge.forward (5)", holdLever(c, 0x121).String())
+	require.Equal(t, "bridge.policy.hold (50.0 ms)", holdLever(c, 0x122).String())
+}
+
+// The printed terms of a bar add up to the printed mean, and the bar is full.
+func TestApportion(t *testing.T) {
+	require.Equal(t, []int{34, 33, 33}, apportion([]float64{1, 1, 1}, 100))
+	require.Equal(t, []int{0, 0}, apportion([]float64{0, 0}, 100))
+	require.Equal(t, []int{1, 99}, apportion([]float64{0.006, 0.994}, 100))
+	for whole := range 200 {
+		sum := 0
+		for _, n := range apportion([]float64{0.1, 3.7, 2.2, 9, 1e-9}, whole) {
+			sum += n
+		}
+		require.Equal(t, whole, sum)
+	}
+}
