@@ -126,80 +126,82 @@ func TestOverwritingRulesDoNothingWhereNothingIsLost(t *testing.T) {
 }
 
 // The instants of pick-up and of the end of the work, by hand.
-func TestPickUp(t *testing.T) {
-	for _, x := range []struct {
-		name   string
-		change func(c *Config)
-		frames []bus.Frame
-		want   string
-	}{
-		{
-			"an interrupt comes its latency after each reception; the work is done in turn",
-			func(c *Config) { c.Pickup = Pickup{Latency: ms, Cost: 3 * ms} },
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(20*ms, a)},
-			`pickup 1 @2
-			bus_queue 1 @5
-			pickup 2 @3
-			bus_queue 2 @8
-			pickup 20 @21
-			bus_queue 20 @24`,
-		}, {
-			"a tick takes all that was received up to its instant",
-			func(c *Config) { c.Pickup = Pickup{Tick: 10 * ms, Phase: 4 * ms, Cost: ms} },
-			[]bus.Frame{frame(1*ms, a), frame(4*ms, a), frame(5*ms, a), frame(14*ms, a), frame(15*ms, a)},
-			`pickup 1 @4
-			bus_queue 1 @5
-			pickup 4 @4
-			bus_queue 4 @6
-			pickup 5 @14
-			bus_queue 5 @15
-			pickup 14 @14
-			bus_queue 14 @16
-			pickup 15 @24
-			bus_queue 15 @25`,
-		}, {
-			"a stall holds pick-up and stretches the work",
-			func(c *Config) {
-				c.Pickup = Pickup{Latency: ms, Cost: 4 * ms}
-				c.Stalls = []Span{{4 * ms, 10 * ms}}
-			},
-			[]bus.Frame{frame(1*ms, a), frame(3*ms, a), frame(9*ms, a)},
-			`pickup 1 @2
-			bus_queue 1 @12
-			pickup 3 @10
-			bus_queue 3 @16
-			pickup 9 @10
-			bus_queue 9 @20`,
-		}, {
-			"ticks inside a stall come as one at its end, which sees what arrived meanwhile",
-			func(c *Config) {
-				c.Pickup = Pickup{Tick: 2 * ms}
-				c.Stalls = []Span{{5 * ms, 8 * ms}, {7 * ms, 11 * ms}}
-			},
-			[]bus.Frame{frame(3*ms, a), frame(5*ms, a), frame(10*ms, a), frame(11*ms, a), frame(11*ms+1, b2)},
-			`pickup 3 @4
-			pickup 5 @11
-			pickup 10 @11
-			pickup 11 @11`,
-		}, {
-			"a frame received at the end of a stall is seen by the tick that it put off",
-			func(c *Config) {
-				c.Pickup = Pickup{Tick: 2 * ms}
-				c.Stalls = []Span{{5 * ms, 7 * ms}}
-			},
-			[]bus.Frame{frame(7*ms, a)},
-			`pickup 7 @7`,
-		}, {
-			"a stall without a tick inside it delays nothing",
-			func(c *Config) {
-				c.Pickup = Pickup{Tick: 10 * ms}
-				c.Stalls = []Span{{3 * ms, 6 * ms}}
-			},
-			[]bus.Frame{frame(4*ms, a), frame(5*ms, a)},
-			`pickup 4 @10
-			pickup 5 @10`,
+var pickUps = []struct {
+	name   string
+	change func(c *Config)
+	frames []bus.Frame
+	want   string
+}{
+	{
+		"an interrupt comes its latency after each reception; the work is done in turn",
+		func(c *Config) { c.Pickup = Pickup{Latency: ms, Cost: 3 * ms} },
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(20*ms, a)},
+		`pickup 1 @2
+		bus_queue 1 @5
+		pickup 2 @3
+		bus_queue 2 @8
+		pickup 20 @21
+		bus_queue 20 @24`,
+	}, {
+		"a tick takes all that was received up to its instant",
+		func(c *Config) { c.Pickup = Pickup{Tick: 10 * ms, Phase: 4 * ms, Cost: ms} },
+		[]bus.Frame{frame(1*ms, a), frame(4*ms, a), frame(5*ms, a), frame(14*ms, a), frame(15*ms, a)},
+		`pickup 1 @4
+		bus_queue 1 @5
+		pickup 4 @4
+		bus_queue 4 @6
+		pickup 5 @14
+		bus_queue 5 @15
+		pickup 14 @14
+		bus_queue 14 @16
+		pickup 15 @24
+		bus_queue 15 @25`,
+	}, {
+		"a stall holds pick-up and stretches the work",
+		func(c *Config) {
+			c.Pickup = Pickup{Latency: ms, Cost: 4 * ms}
+			c.Stalls = []Span{{4 * ms, 10 * ms}}
 		},
-	} {
+		[]bus.Frame{frame(1*ms, a), frame(3*ms, a), frame(9*ms, a)},
+		`pickup 1 @2
+		bus_queue 1 @12
+		pickup 3 @10
+		bus_queue 3 @16
+		pickup 9 @10
+		bus_queue 9 @20`,
+	}, {
+		"ticks inside a stall come as one at its end, which sees what arrived meanwhile",
+		func(c *Config) {
+			c.Pickup = Pickup{Tick: 2 * ms}
+			c.Stalls = []Span{{5 * ms, 8 * ms}, {7 * ms, 11 * ms}}
+		},
+		[]bus.Frame{frame(3*ms, a), frame(5*ms, a), frame(10*ms, a), frame(11*ms, a), frame(11*ms+1, b2)},
+		`pickup 3 @4
+		pickup 5 @11
+		pickup 10 @11
+		pickup 11 @11`,
+	}, {
+		"a frame received at the end of a stall is seen by the tick that it put off",
+		func(c *Config) {
+			c.Pickup = Pickup{Tick: 2 * ms}
+			c.Stalls = []Span{{5 * ms, 7 * ms}}
+		},
+		[]bus.Frame{frame(7*ms, a)},
+		`pickup 7 @7`,
+	}, {
+		"a stall without a tick inside it delays nothing",
+		func(c *Config) {
+			c.Pickup = Pickup{Tick: 10 * ms}
+			c.Stalls = []Span{{3 * ms, 6 * ms}}
+		},
+		[]bus.Frame{frame(4*ms, a), frame(5*ms, a)},
+		`pickup 4 @10
+		pickup 5 @10`,
+	},
+}
+
+func TestPickUp(t *testing.T) {
+	for _, x := range pickUps {
 		t.Run(x.name, func(t *testing.T) {
 			r := newRig(t, with(x.change)).run(60*ms, x.frames...)
 			have := map[string]bool{}

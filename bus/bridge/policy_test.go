@@ -13,85 +13,89 @@ import (
 
 const a, b2 = bus.ID(0x100), bus.ID(0x200)
 
+// record is the size of one of their records: identifier, length, data.
+const record = 2 + 1 + 8
+
 // Instants of hand-over, worked out by hand. "3: a1 b2" is a broadcast at 3 ms
 // with the value of identifier a released at 1 ms and that of b released at 2 ms.
+var policyInstants = []struct {
+	name   string
+	change func(c *Config)
+	air    time.Duration
+	frames []bus.Frame
+	want   string
+}{
+	{
+		"each sends at once what the medium takes, and the rest in order", func(c *Config) {}, 3 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a), frame(20*ms, a)},
+		`1: a1
+		4: b2
+		7: a3
+		20: a20`,
+	}, {
+		"each paced by a gap does not wait for the confirmation", func(c *Config) { c.Pace.Gap = 2 * ms }, 50 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(10*ms, a)},
+		`1: a1
+		3: b2
+		10: a10`,
+	}, {
+		"fill sends when the oldest has been held, with what came at that instant", func(c *Config) { c.Policy = Policy{Kind: Fill, Hold: 5 * ms} }, ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(6*ms, a), frame(7*ms, b2)},
+		`6: a1 b2 a6
+		12: b7`,
+	}, {
+		"fill sends when the most records are there", func(c *Config) { c.Policy = Policy{Kind: Fill, Hold: 5 * ms, MaxRecords: 2} }, ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a)},
+		`2: a1 b2
+		8: a3`,
+	}, {
+		"fill sends when the next record has no room, and begins with it", func(c *Config) {
+			c.Policy = Policy{Kind: Fill, Hold: 50 * ms}
+			c.MaxPayload = headerBytes + 3*record - 1
+		}, ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a)},
+		`3: a1 b2
+		53: a3`,
+	}, {
+		"fill sends at once when not even the smallest record has room", func(c *Config) {
+			c.Policy = Policy{Kind: Fill, Hold: 50 * ms}
+			c.MaxPayload = headerBytes + 2*record + 2
+		}, ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2)},
+		`2: a1 b2`,
+	}, {
+		"table sends the latest values every period, the one of the due instant included", func(c *Config) { c.Policy = Policy{Kind: Table, Every: 10 * ms, Phase: 5 * ms} }, ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(5*ms, b2), frame(12*ms, b2)},
+		`5: a2 b5
+		15: a2 b12
+		25: a2 b12`,
+	}, {
+		"table sends only what is new", func(c *Config) { c.Policy = Policy{Kind: Table, Every: 10 * ms, OnlyNew: true} }, ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(12*ms, b2)},
+		`10: a1 b2
+		20: b12`,
+	}, {
+		"table takes the values of the hand-over when the medium is late", func(c *Config) { c.Policy = Policy{Kind: Table, Every: 10 * ms, Phase: 10 * ms} }, 13 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(21*ms, a)},
+		`10: a1
+		23: a21`,
+	}, {
+		"copies follow the first hand-over and go before new ones", func(c *Config) { c.Repeat = Repeat{Copies: 3, Spacing: 5 * ms} }, 2 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(5*ms, b2), frame(6*ms, a)},
+		`1: a1
+		5: b5
+		7*: a1
+		9: a6
+		11*: b5
+		13**: a1
+		15*: a6
+		17**: b5
+		19**: a6`,
+	},
+}
+
 func TestInstantsOfThePolicies(t *testing.T) {
-	record := 2 + 1 + 8 // identifier, length, data
-	for _, row := range []struct {
-		name   string
-		change func(c *Config)
-		air    time.Duration
-		frames []bus.Frame
-		want   string
-	}{
-		{
-			"each sends at once what the medium takes, and the rest in order", func(c *Config) {}, 3 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a), frame(20*ms, a)},
-			`1: a1
-			4: b2
-			7: a3
-			20: a20`,
-		}, {
-			"each paced by a gap does not wait for the confirmation", func(c *Config) { c.Pace.Gap = 2 * ms }, 50 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(10*ms, a)},
-			`1: a1
-			3: b2
-			10: a10`,
-		}, {
-			"fill sends when the oldest has been held, with what came at that instant", func(c *Config) { c.Policy = Policy{Kind: Fill, Hold: 5 * ms} }, ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(6*ms, a), frame(7*ms, b2)},
-			`6: a1 b2 a6
-			12: b7`,
-		}, {
-			"fill sends when the most records are there", func(c *Config) { c.Policy = Policy{Kind: Fill, Hold: 5 * ms, MaxRecords: 2} }, ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a)},
-			`2: a1 b2
-			8: a3`,
-		}, {
-			"fill sends when the next record has no room, and begins with it", func(c *Config) {
-				c.Policy = Policy{Kind: Fill, Hold: 50 * ms}
-				c.MaxPayload = headerBytes + 3*record - 1
-			}, ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a)},
-			`3: a1 b2
-			53: a3`,
-		}, {
-			"fill sends at once when not even the smallest record has room", func(c *Config) {
-				c.Policy = Policy{Kind: Fill, Hold: 50 * ms}
-				c.MaxPayload = headerBytes + 2*record + 2
-			}, ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2)},
-			`2: a1 b2`,
-		}, {
-			"table sends the latest values every period, the one of the due instant included", func(c *Config) { c.Policy = Policy{Kind: Table, Every: 10 * ms, Phase: 5 * ms} }, ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(5*ms, b2), frame(12*ms, b2)},
-			`5: a2 b5
-			15: a2 b12
-			25: a2 b12`,
-		}, {
-			"table sends only what is new", func(c *Config) { c.Policy = Policy{Kind: Table, Every: 10 * ms, OnlyNew: true} }, ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(12*ms, b2)},
-			`10: a1 b2
-			20: b12`,
-		}, {
-			"table takes the values of the hand-over when the medium is late", func(c *Config) { c.Policy = Policy{Kind: Table, Every: 10 * ms, Phase: 10 * ms} }, 13 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(21*ms, a)},
-			`10: a1
-			23: a21`,
-		}, {
-			"copies follow the first hand-over and go before new ones", func(c *Config) { c.Repeat = Repeat{Copies: 3, Spacing: 5 * ms} }, 2 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(5*ms, b2), frame(6*ms, a)},
-			`1: a1
-			5: b5
-			7*: a1
-			9: a6
-			11*: b5
-			13**: a1
-			15*: a6
-			17**: b5
-			19**: a6`,
-		},
-	} {
+	for _, row := range policyInstants {
 		t.Run(row.name, func(t *testing.T) {
 			r := newRig(t, with(row.change))
 			r.air, r.keep = row.air, true
@@ -125,6 +129,24 @@ func TestTableBeyondOnePayloadGoesOnInFurtherBroadcasts(t *testing.T) {
 		34: a16 b2
 		40: c15`), r.sent())
 	require.Equal(t, map[string]uint64{"sent": 4, "replaced": 1}, r.close(47*ms))
+}
+
+// The count of records is one byte.
+func TestABroadcastHoldsAtMost255Records(t *testing.T) {
+	for _, policy := range []Policy{{Kind: Fill, Hold: 5 * ms}, {Kind: Table, Every: 6 * ms, Phase: 6 * ms}} {
+		c := with(func(c *Config) {
+			c.Policy, c.MaxPayload, c.Forward = policy, 1470, nil
+			for i := range 300 {
+				c.Forward = append(c.Forward, Forward{ID: bus.ID(i)})
+			}
+		})
+		var frames []bus.Frame
+		for i := range 300 {
+			frames = append(frames, short(1*ms+time.Duration(i), bus.ID(i), 0))
+		}
+		r := newRig(t, c).run(7*ms, frames...)
+		require.Equal(t, []int{255, 45}, []int{len(r.out[0].records), len(r.out[1].records)})
+	}
 }
 
 func TestPagesAreKeysOfTheirOwn(t *testing.T) {

@@ -22,6 +22,13 @@ func fd(at time.Duration, id bus.ID, length uint8) bus.Frame {
 	return f
 }
 
+// limited is a bridge with a limit of one broadcast in 10 ms.
+func limited(change func(c *Config)) Config {
+	c := with(change)
+	c.Limit.Broadcasts = 100
+	return c
+}
+
 func TestWhatAFullSendQueueLoses(t *testing.T) {
 	// The medium takes 10 ms. a1 leaves at once; two wait; then there is no room.
 	frames := []bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(3*ms, b2), frame(4*ms, a), frame(5*ms, 0x300)}
@@ -71,114 +78,111 @@ func TestWhatLeavesAtOnceTakesNoPlace(t *testing.T) {
 }
 
 // The instants of every stage, by hand, under a limit of one broadcast in 10 ms.
+var stageInstants = []struct {
+	name   string
+	config Config
+	air    time.Duration
+	frames []bus.Frame
+	want   string
+}{
+	{
+		// The second could be paid for at 11 ms, when the medium is still busy; the
+		// third at 21 ms, while the second waits.
+		"each", limited(func(c *Config) {}), 25 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(3*ms, a)},
+		`hold 1 @1
+		rate_limit 1 @1
+		send_queue 1 @1
+		hold 2 @2
+		hold 3 @3
+		rate_limit 2 @11
+		rate_limit 3 @21
+		send_queue 2 @26
+		send_queue 3 @51`,
+	}, {
+		"without a limit both are passed at once", with(func(c *Config) {}), 25 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, a)},
+		`hold 1 @1
+		rate_limit 1 @1
+		send_queue 1 @1
+		hold 2 @2
+		rate_limit 2 @2
+		send_queue 2 @26`,
+	}, {
+		"fill", limited(func(c *Config) { c.Policy = Policy{Kind: Fill, Hold: 4 * ms} }), 0,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(6*ms, a)},
+		`hold 1 @5
+		hold 2 @5
+		rate_limit 1 @5
+		rate_limit 2 @5
+		send_queue 1 @5
+		send_queue 2 @5
+		hold 6 @10
+		rate_limit 6 @15
+		send_queue 6 @15`,
+	}, {
+		// Each copy takes its share of the limit: 1, 11*, 21, 31*, 41 ms.
+		"each with a copy", limited(func(c *Config) { c.Repeat = Repeat{Copies: 2} }), 0,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(3*ms, a)},
+		`hold 1 @1
+		rate_limit 1 @1
+		send_queue 1 @1
+		hold 2 @2
+		hold 3 @3
+		rate_limit 2 @11
+		send_queue 2 @21
+		rate_limit 3 @31
+		send_queue 3 @41`,
+	}, {
+		// A byte a millisecond, full payload saved up. The levels after 18 bytes at
+		// 1, 2 and 3 ms are 62, 45 and 28; at 4 ms 12 bytes take the place of 18, which
+		// leaves 35. The 74 bytes of 12 ms find 43 and wait for 31 more.
+		"a smaller one in the place of a waiting one", with(func(c *Config) {
+			c.Limit = RateLimit{Bytes: 1000}
+			c.MaxPayload = 80
+			c.SendQueue = SendQueue{Depth: 2, Full: FullReplaceSame}
+		}), 10 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a), short(4*ms, a, 2), fd(12*ms, a, 64)},
+		`hold 1 @1
+		rate_limit 1 @1
+		send_queue 1 @1
+		hold 3 @3
+		rate_limit 3 @3
+		hold 4 @4
+		rate_limit 4 @4
+		hold 12 @12
+		send_queue 4 @21
+		rate_limit 12 @43
+		send_queue 12 @43`,
+	}, {
+		// Due at 5 and 10 ms with a4 and a9 held; at 10 ms the bucket cannot pay
+		// until 15 ms, and then a12 is taken.
+		"table", limited(func(c *Config) { c.Policy = Policy{Kind: Table, Every: 5 * ms, Phase: 5 * ms} }), 0,
+		[]bus.Frame{frame(4*ms, a), frame(9*ms, a), frame(12*ms, a)},
+		`hold 4 @5
+		rate_limit 4 @5
+		send_queue 4 @5
+		hold 9 @10
+		hold 12 @15
+		rate_limit 12 @15
+		send_queue 12 @15`,
+	}, {
+		// A broadcast that a full queue loses has passed the limit if it could be
+		// paid for at once.
+		"lost at the queue", with(func(c *Config) { c.SendQueue.Depth = 1 }), 50 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(3*ms, a)},
+		`hold 1 @1
+		rate_limit 1 @1
+		send_queue 1 @1
+		hold 2 @2
+		rate_limit 2 @2
+		hold 3 @3
+		rate_limit 3 @3`,
+	},
+}
+
 func TestStagesUnderARateLimit(t *testing.T) {
-	limited := func(change func(c *Config)) Config {
-		c := with(change)
-		c.Limit.Broadcasts = 100
-		return c
-	}
-	for _, x := range []struct {
-		name   string
-		config Config
-		air    time.Duration
-		frames []bus.Frame
-		want   string
-	}{
-		{
-			// The second could be paid for at 11 ms, when the medium is still busy; the
-			// third at 21 ms, while the second waits.
-			"each", limited(func(c *Config) {}), 25 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(3*ms, a)},
-			`hold 1 @1
-			rate_limit 1 @1
-			send_queue 1 @1
-			hold 2 @2
-			hold 3 @3
-			rate_limit 2 @11
-			rate_limit 3 @21
-			send_queue 2 @26
-			send_queue 3 @51`,
-		}, {
-			"without a limit both are passed at once", with(func(c *Config) {}), 25 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, a)},
-			`hold 1 @1
-			rate_limit 1 @1
-			send_queue 1 @1
-			hold 2 @2
-			rate_limit 2 @2
-			send_queue 2 @26`,
-		}, {
-			"fill", limited(func(c *Config) { c.Policy = Policy{Kind: Fill, Hold: 4 * ms} }), 0,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(6*ms, a)},
-			`hold 1 @5
-			hold 2 @5
-			rate_limit 1 @5
-			rate_limit 2 @5
-			send_queue 1 @5
-			send_queue 2 @5
-			hold 6 @10
-			rate_limit 6 @15
-			send_queue 6 @15`,
-		}, {
-			// Each copy takes its share of the limit: 1, 11*, 21, 31*, 41 ms.
-			"each with a copy", limited(func(c *Config) { c.Repeat = Repeat{Copies: 2} }), 0,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(3*ms, a)},
-			`hold 1 @1
-			rate_limit 1 @1
-			send_queue 1 @1
-			hold 2 @2
-			hold 3 @3
-			rate_limit 2 @11
-			send_queue 2 @21
-			rate_limit 3 @31
-			send_queue 3 @41`,
-		}, {
-			// A byte a millisecond, full payload saved up. The levels after 18 bytes at
-			// 1, 2 and 3 ms are 62, 45 and 28; at 4 ms 12 bytes take the place of 18, which
-			// leaves 35. The 74 bytes of 12 ms find 43 and wait for 31 more.
-			"a smaller one in the place of a waiting one", with(func(c *Config) {
-				c.Limit = RateLimit{Bytes: 1000}
-				c.MaxPayload = 80
-				c.SendQueue = SendQueue{Depth: 2, Full: FullReplaceSame}
-			}), 10 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a), short(4*ms, a, 2), fd(12*ms, a, 64)},
-			`hold 1 @1
-			rate_limit 1 @1
-			send_queue 1 @1
-			hold 3 @3
-			rate_limit 3 @3
-			hold 4 @4
-			rate_limit 4 @4
-			hold 12 @12
-			send_queue 4 @21
-			rate_limit 12 @43
-			send_queue 12 @43`,
-		}, {
-			// Due at 5 and 10 ms with a4 and a9 held; at 10 ms the bucket cannot pay
-			// until 15 ms, and then a12 is taken.
-			"table", limited(func(c *Config) { c.Policy = Policy{Kind: Table, Every: 5 * ms, Phase: 5 * ms} }), 0,
-			[]bus.Frame{frame(4*ms, a), frame(9*ms, a), frame(12*ms, a)},
-			`hold 4 @5
-			rate_limit 4 @5
-			send_queue 4 @5
-			hold 9 @10
-			hold 12 @15
-			rate_limit 12 @15
-			send_queue 12 @15`,
-		}, {
-			// A broadcast that a full queue loses has passed the limit if it could be
-			// paid for at once.
-			"lost at the queue", with(func(c *Config) { c.SendQueue.Depth = 1 }), 50 * ms,
-			[]bus.Frame{frame(1*ms, a), frame(2*ms, a), frame(3*ms, a)},
-			`hold 1 @1
-			rate_limit 1 @1
-			send_queue 1 @1
-			hold 2 @2
-			rate_limit 2 @2
-			hold 3 @3
-			rate_limit 3 @3`,
-		},
-	} {
+	for _, x := range stageInstants {
 		t.Run(x.name, func(t *testing.T) {
 			r := newRig(t, x.config)
 			r.air = x.air

@@ -176,3 +176,24 @@ func TestBytesWithoutSignals(t *testing.T) {
 	require.NotEqual(t, seen[0x100], seen[0x101])
 	require.Equal(t, [8]byte{1: 3}, seen[0x102])
 }
+
+// A checksum leaves out whole bytes: all that it touches. A signal that reads the
+// selector reads the page.
+func TestChecksumAcrossBytesAndASignalOnTheSelector(t *testing.T) {
+	m := Message{
+		ID: 0x100, Length: 4, Period: 10 * ms, Selector: selector(0, 4), Pages: []int{5, 6},
+		Fields: []Field{
+			{unsigned("page", 0, 4), Value{Kind: Ramp, High: 15, Every: time.Second}},
+			{unsigned("one", 4, 4), Value{Kind: Constant, Low: 1}},
+			{unsigned("counter", 8, 4), Value{Kind: Counter}},
+			{unsigned("sum", 12, 8), Value{Kind: Checksum}}, // in bytes 1 and 2
+			{unsigned("nine", 20, 4), Value{Kind: Constant, Low: 9}},
+			{unsigned("three", 24, 8), Value{Kind: Constant, Low: 3}},
+		},
+	}
+	for i, f := range frames(set(t, Config{Messages: []Message{m}}), time.Second) {
+		page := byte(5 + i%2)
+		sum := 0x10 + page + 3
+		require.Equal(t, []byte{0x10 + page, sum<<4 | byte(i%16), 0x90 | sum>>4, 3}, f.Payload())
+	}
+}

@@ -110,10 +110,12 @@ func (e *excess) figures(episode, alpha float64) (share, rate, overage Value) {
 	}
 	share, rate, overage = e.share.value(alpha, 1), e.rate.value(alpha, 0), e.overage.value(alpha, 0)
 	share.Value = float64(e.over) / float64(e.observed)
-	if e.violations >= few {
-		return share.exact(share.Value), rate, overage
-	}
 	observed := seconds(e.observed)
+	if e.violations >= few {
+		share = e.share.skewed(share.exact(share.Value), alpha)
+		share.High = min(1, share.High)
+		return share, e.rate.skewed(rate, alpha), overage
+	}
 	count, length, least := Interval{0, -math.Log(alpha)}, episode, 0.0
 	if e.violations > 0 {
 		count = Poisson(e.violations, alpha)
