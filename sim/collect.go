@@ -55,8 +55,9 @@ func (r *receiver) result(d *driver) ReceiverRun {
 	}
 	for _, w := range r.shown {
 		terms := w.waterfall()
-		for i, k := range w.tracks {
-			run.Signals[w.signals[i]] = SignalRun{
+		for _, s := range w.signals {
+			k := w.tracks[s.tracks]
+			run.Signals[s.index] = SignalRun{
 				Glass: k.glass, Memory: k.memory, Floor: k.floor, Waterfall: terms,
 			}
 		}

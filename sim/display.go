@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"slices"
 	"time"
 
 	"stalegauge/bus/bridge"
@@ -21,7 +22,7 @@ type display struct {
 	memory, drawing, glass held
 	dirty                  bool
 	tracks                 []*tracks
-	signals                []int // index in Receiver.Shows of each of them
+	signals                []shownAs
 
 	open    bool
 	opening time.Duration
@@ -30,8 +31,12 @@ type display struct {
 	squares age.Int128              // sum of end^2 - opening^2 over those spans
 }
 
-// tracks are the ages of one shown signal.
+// shownAs says which tracks follow a shown signal.
+type shownAs struct{ index, tracks int }
+
+// tracks are the ages of the signals of a display that share a limit.
 type tracks struct {
+	limit                *scenarios.Limit
 	glass, memory, floor *age.Track
 	phases               []*age.Track // at the glass, by phase; nil without phases
 }
@@ -269,6 +274,20 @@ func (r *receiver) void(t time.Duration) {
 	r.known, r.opened = 0, 0
 }
 
+// show adds a signal of the display. Signals with the same limit have the same
+// ages in every respect.
+func (d *display) show(index int, s *scenarios.Shown, phases int) {
+	same := func(k *tracks) bool {
+		return k.limit == s.Limit || k.limit != nil && s.Limit != nil && *k.limit == *s.Limit
+	}
+	at := slices.IndexFunc(d.tracks, same)
+	if at < 0 {
+		at = len(d.tracks)
+		d.tracks = append(d.tracks, newTracks(s, phases))
+	}
+	d.signals = append(d.signals, shownAs{index, at})
+}
+
 // newTracks makes the tracks of a shown signal.
 func newTracks(s *scenarios.Shown, phases int) *tracks {
 	var glass, memory, floor time.Duration
@@ -280,7 +299,7 @@ func newTracks(s *scenarios.Shown, phases int) *tracks {
 			glass = s.Limit.Value
 		}
 	}
-	k := &tracks{glass: age.NewTrack(glass), memory: age.NewTrack(memory), floor: age.NewTrack(floor)}
+	k := &tracks{limit: s.Limit, glass: age.NewTrack(glass), memory: age.NewTrack(memory), floor: age.NewTrack(floor)}
 	if phases > 1 {
 		for range phases {
 			k.phases = append(k.phases, age.NewTrack(glass))

@@ -132,8 +132,8 @@ func (r *receiver) phaseRun(i int, from, until time.Duration) PhaseReceiver {
 		}
 	}
 	for _, w := range r.shown {
-		for k, tracks := range w.tracks {
-			run.Glass[w.signals[k]] = tracks.phases[i]
+		for _, s := range w.signals {
+			run.Glass[s.index] = w.tracks[s.tracks].phases[i]
 		}
 	}
 	return run

@@ -73,7 +73,8 @@ type ReceiverRun struct {
 	Signals      []SignalRun
 }
 
-// SignalRun is what one shown signal measured. All tracks cover the same
+// SignalRun is what one shown signal measured. Signals of the same values and the
+// same limit share their tracks. All tracks cover the same
 // instants: inside the window and while the value at the glass is known.
 type SignalRun struct {
 	Glass, Memory, Floor *age.Track // closed

@@ -105,9 +105,7 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 			r.displays[g.index] = &display{group: g}
 			r.shown = append(r.shown, r.displays[g.index])
 		}
-		w := r.displays[g.index]
-		w.tracks = append(w.tracks, newTracks(s, len(d.plan.Phases)))
-		w.signals = append(w.signals, i)
+		r.displays[g.index].show(i, s, len(d.plan.Phases))
 	}
 	return r
 }
