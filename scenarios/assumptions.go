@@ -3,7 +3,6 @@ package scenarios
 import (
 	"fmt"
 	"slices"
-	"strings"
 )
 
 func sortedNames(names []string) []string {
@@ -15,16 +14,9 @@ func sortedNames(names []string) []string {
 // table, each once: a value that falls back on another is not repeated, and one
 // without effect is left out.
 func assumptions(root *value) []Assumption {
-	relied := map[*value]bool{}
-	walk(root, func(v *value) {
-		if v.from != nil {
-			relied[v.from] = true
-		}
-	})
 	var out []Assumption
 	walk(root, func(v *value) {
-		general := strings.HasPrefix(v.path, "weather.")
-		if !v.key.matters || v.unused || v.from != nil || general && !relied[v] {
+		if !v.key.matters || v.unused || v.from != nil {
 			return
 		}
 		a := Assumption{Key: v.path, Value: v.shownText(), Origin: v.origin().String()}
@@ -34,6 +26,28 @@ func assumptions(root *value) []Assumption {
 		out = append(out, a)
 	})
 	return out
+}
+
+// idle marks the general weather that no receiver relies on, and returns the
+// paths of what was given all the same.
+func idle(root *value) []string {
+	relied := map[*value]bool{}
+	walk(root, func(v *value) {
+		if v.from != nil && !v.unused {
+			relied[v.from] = true
+		}
+	})
+	var given []string
+	for _, v := range root.get("weather").kids {
+		if v.key.kind == section || relied[v] {
+			continue
+		}
+		v.unused = true
+		if v.given {
+			given = append(given, v.path)
+		}
+	}
+	return given
 }
 
 // walk visits a value and all below it.
@@ -47,6 +61,9 @@ func walk(v *value, visit func(*value)) {
 // shownText writes the value as a scenario would; lists and blocks by their
 // number.
 func (v *value) shownText() string {
+	if v.from != nil {
+		return v.from.shownText()
+	}
 	switch v.key.kind {
 	case names, items:
 		switch {

@@ -19,6 +19,7 @@ type builder struct {
 	messageAt  map[bus.ID]*value  // the block that declares an identifier
 	signals    map[string][]Shown // by unique name and by Message.signal
 	signalList []string           // names as a user would write them
+	hasCapture bool               // the traffic is a capture, readable or not
 }
 
 // build makes the plan. The plan is worth something only without mistakes.
@@ -28,14 +29,21 @@ func build(root *value) (*Plan, Mistakes) {
 	p.Seed = uint64(root.get("seed").int())
 	p.Replications = root.get("replications").int()
 	p.Duration = root.get("duration").time()
-	p.FixedPhases = root.get("phases").is("fixed")
+	p.FixedPhases = root.get("phases").get("starts").is("fixed")
 	b.bus(root.get("bus"))
 	b.radio(root)
 	b.bridge(root.get("bridge"))
 	b.receivers(root.get("receivers"))
+	b.phases(root.get("phases"))
+	b.captureEnd()
 	b.neighbours(root.get("neighbours"))
-	if len(b.mistakes) == 0 {
+	idle := idle(root)
+	// A text that could not be read whole is built for its mistakes only.
+	if len(b.mistakes) == 0 && !root.bad {
 		b.afterthoughts()
+		if len(idle) > 0 {
+			b.warn("no display relies on %s", strings.Join(idle, ", "))
+		}
 	}
 	p.Warnings = b.warnings
 	p.Assumptions = assumptions(root)
@@ -105,7 +113,13 @@ func (b *builder) afterthoughts() {
 			b.warn("%s draws for %s but is redrawn every %s: redraws are dropped", r.Name, formatDuration(r.Draw), formatDuration(r.Redraw))
 		}
 	}
-	if load := b.plan.Bus.Load(); load > 1 {
+	b.captureWarnings()
+	b.phaseWarnings()
+	switch load := b.plan.Bus.Load(); {
+	case load <= 1:
+	case b.plan.Bus.Capture != nil:
+		b.warn("%s holds %.0f %% of what a bus of this bit rate can carry: is bus.bitrate right?", b.plan.Bus.Capture.Name, 100*load)
+	default:
 		b.warn("the message set asks for %.0f %% of the bus: messages pile up without end", 100*load)
 	}
 }

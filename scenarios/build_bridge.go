@@ -47,6 +47,7 @@ func (b *builder) bridge(v *value) {
 	if b.plan.Radio != nil {
 		c.MaxPayload, c.Airtime = b.plan.Radio.MaxPayload(), b.plan.Radio.Airtime
 		b.payload(v, b.root.get("radio").get("payload"))
+		b.savings(limit)
 	}
 }
 
@@ -93,15 +94,18 @@ func (b *builder) forward(v *value) {
 	for i := range b.plan.Bus.Messages {
 		byID[b.plan.Bus.Messages[i].ID] = i
 	}
-	entry := func(i int) bridge.Forward {
-		m := &b.plan.Bus.Messages[i]
-		return bridge.Forward{ID: m.ID, Selector: m.Selector, Length: m.Length}
+	// entry returns the entry of an identifier and whether the bus carries it. A
+	// capture may turn out not to: that is for a warning.
+	entry := func(id bus.ID) (bridge.Forward, bool) {
+		i, declared := byID[id]
+		length := 8
+		if declared {
+			length = b.plan.Bus.Messages[i].Length
+		}
+		return b.captured(id, length), declared || b.hasCapture
 	}
 	if v.is("all") {
-		for i := range b.plan.Bus.Messages {
-			c.Forward = append(c.Forward, entry(i))
-		}
-		slices.SortFunc(c.Forward, func(x, y bridge.Forward) int { return int(int64(x.ID) - int64(y.ID)) })
+		b.forwardAll(v, entry)
 		return
 	}
 	seen := map[bus.ID]*value{}
@@ -110,7 +114,7 @@ func (b *builder) forward(v *value) {
 		if id.bad {
 			continue
 		}
-		i, carried := byID[id.id()]
+		f, carried := entry(id.id())
 		switch {
 		case seen[id.id()] != nil:
 			b.contradiction(fmt.Sprintf("%s stands on the list twice", id.id()), "", id)
@@ -120,7 +124,6 @@ func (b *builder) forward(v *value) {
 			continue
 		}
 		seen[id.id()] = item
-		f := entry(i)
 		f.Divide = item.get("divide").int()
 		if perSecond := item.get("cap").float(); perSecond > 0 {
 			f.MinGap = time.Duration(math.Round(float64(time.Second) / perSecond))
@@ -129,6 +132,33 @@ func (b *builder) forward(v *value) {
 	}
 	if len(v.kids) == 0 && v.given && !v.bad {
 		b.contradiction("an empty forward list", "all forwards every message of the bus", v)
+	}
+}
+
+// forwardAll lists what the bus carries by rising identifier: of a capture every
+// identifier with data frames.
+func (b *builder) forwardAll(v *value, entry func(bus.ID) (bridge.Forward, bool)) {
+	var ids []bus.ID
+	for i := range b.plan.Bus.Messages {
+		if !b.hasCapture {
+			ids = append(ids, b.plan.Bus.Messages[i].ID)
+		}
+	}
+	if c := b.plan.Bus.Capture; c != nil {
+		for i, s := range c.Summary.IDs {
+			if c.Carried[i].Data > 0 {
+				ids = append(ids, s.ID)
+			}
+		}
+	}
+	if len(ids) > maxMessages {
+		b.contradiction(fmt.Sprintf("%d identifiers to forward, at most %d are simulated", len(ids), maxMessages), "list those that displays need", v)
+		return
+	}
+	slices.SortFunc(ids, func(x, y bus.ID) int { return int(int64(x) - int64(y)) })
+	for _, id := range ids {
+		f, _ := entry(id)
+		b.plan.Bridge.Forward = append(b.plan.Bridge.Forward, f)
 	}
 }
 
@@ -182,7 +212,27 @@ func (b *builder) payload(v, payload *value) {
 		if payload.layer() > at.layer() {
 			at = payload
 		}
-		b.contradiction(fmt.Sprintf("a broadcast with the record of %s takes %d bytes, but the radio carries %d", id, largest, c.MaxPayload),
+		b.contradiction(fmt.Sprintf("a broadcast with the record of %s takes %s, but the radio carries %d", id, count(largest, "byte"), c.MaxPayload),
 			"take another radio profile, or leave the identifier out", at)
 	}
+}
+
+// savings sees that what a limit may save up pays for one broadcast of full
+// payload: otherwise such a broadcast would wait for ever.
+func (b *builder) savings(v *value) {
+	c := &b.plan.Bridge
+	seconds := c.Limit.Burst.Seconds()
+	if seconds == 0 {
+		return
+	}
+	burst := v.get("burst")
+	short := func(key string, saved, cost float64, what string) {
+		if k := v.get(key); k.float() > 0 && saved < cost {
+			b.contradiction(fmt.Sprintf("saves up too little for one broadcast of full payload: %s in %s", what, formatDuration(c.Limit.Burst)), "give a longer burst or a higher limit", burst, k)
+		}
+	}
+	air := c.Airtime(c.MaxPayload).Seconds()
+	short("broadcasts", c.Limit.Broadcasts*seconds, 1, "less than 1 broadcast")
+	short("bytes", c.Limit.Bytes*seconds, float64(c.MaxPayload), "less than "+count(c.MaxPayload, "byte"))
+	short("air_share", c.Limit.AirShare*seconds, air, "less than "+formatDuration(c.Airtime(c.MaxPayload))+" on air")
 }

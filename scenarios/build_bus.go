@@ -19,20 +19,25 @@ func (b *builder) bus(v *value) {
 	out := &b.plan.Bus
 	out.BitRate = int(v.get("bitrate").float())
 	out.DataBitRate = int(v.get("data_bitrate").float())
-	out.BitErrorRate, out.ErrorFrames = v.get("bit_errors").float(), v.get("error_frames").truth()
 	b.plan.Selectors = map[bus.ID]*signal.Selector{}
+	captured := b.replaced(v)
 	for _, m := range v.get("messages").kids {
 		b.message(m)
 	}
 	for _, f := range v.get("filler").kids {
 		b.filler(f)
 	}
-	if len(out.Messages) == 0 && !anyBad(v, v.get("messages"), v.get("filler")) {
-		b.contradiction("no message is on the bus", "give bus.messages or bus.filler", v)
+	out.BitErrorRate, out.ErrorFrames = v.get("bit_errors").float(), v.get("error_frames").truth()
+	if captured {
+		b.capture(v)
+	} else if len(out.Messages) == 0 && !anyBad(v, v.get("messages"), v.get("filler")) {
+		b.contradiction("no message is on the bus", "give bus.messages, bus.filler or bus.capture", v)
 	}
 	b.timeline(v.get("timeline"))
-	b.checkNodes(v)
-	b.checkSent(v)
+	if !captured {
+		b.checkNodes(v)
+		b.checkSent(v)
+	}
 	for name, found := range b.signals {
 		if !strings.Contains(name, ".") && len(found) == 1 {
 			b.signalList = append(b.signalList, name)
@@ -64,9 +69,9 @@ func (b *builder) timing(v *value) traffic.Message {
 		m.Flags = bus.FD | bus.BitRateFast
 	}
 	if m.Flags == 0 && m.Length > 8 {
-		b.contradiction(fmt.Sprintf("%d bytes do not fit a classic frame, which holds 8", m.Length), "format: fd holds up to 64", v.get("length"), v.get("format"))
+		b.contradiction(fmt.Sprintf("%s do not fit a classic frame, which holds 8", count(m.Length, "byte")), "format: fd holds up to 64", v.get("length"), v.get("format"))
 	} else if !fdLength(m.Length) {
-		b.contradiction(fmt.Sprintf("no FD frame has %d bytes", m.Length), "above 8 there are 12, 16, 20, 24, 32, 48 and 64", v.get("length"), v.get("format"))
+		b.contradiction(fmt.Sprintf("no FD frame has %s", count(m.Length, "byte")), "above 8 there are 12, 16, 20, 24, 32, 48 and 64", v.get("length"), v.get("format"))
 	}
 	if m.Jitter > 0 && m.Period > 0 && m.Jitter >= time.Duration(float64(m.Period)*(1+m.Drift*1e-6)) {
 		b.contradiction(fmt.Sprintf("a jitter of %s is not below the period of %s", formatDuration(m.Jitter), formatDuration(m.Period)), "", v.get("jitter"), v.get("period"))
@@ -128,11 +133,11 @@ func (b *builder) pages(v *value, m *traffic.Message) func(page int) time.Durati
 	list := page.get("pages")
 	for _, p := range list.kids {
 		if !p.bad && p.int() >= 1<<m.Selector.Bits {
-			b.contradiction(fmt.Sprintf("page %d does not fit a selector of %d bits", p.int(), m.Selector.Bits), "", p, page.get("bits"))
+			b.contradiction(fmt.Sprintf("page %d does not fit a selector of %s", p.int(), count(m.Selector.Bits, "bit")), "", p, page.get("bits"))
 		}
 		m.Pages = append(m.Pages, p.int())
 	}
-	if len(m.Pages) == 0 {
+	if len(m.Pages) == 0 && !b.hasCapture {
 		b.contradiction("a paged message has no pages", "give pages: [0, 1, ...]", list)
 	}
 	counts := map[int]int{}

@@ -61,7 +61,7 @@ func (b *builder) events(v *value, m *traffic.Message) {
 	}
 }
 
-// timeline reads the parts of the run. Results are given for each of them.
+// timeline reads the parts of the run in which the bus behaves differently.
 func (b *builder) timeline(v *value) {
 	index := map[string]int{}
 	for i := range b.plan.Bus.Messages {
@@ -87,10 +87,6 @@ func (b *builder) timeline(v *value) {
 			e.Storm = &traffic.Storm{Message: message, Rate: storm.get("rate").float()}
 		}
 		b.plan.Bus.Timeline = append(b.plan.Bus.Timeline, e)
-		if i == 0 && e.At > 0 {
-			b.plan.Phases = append(b.plan.Phases, Phase{Name: "start"})
-		}
-		b.plan.Phases = append(b.plan.Phases, Phase{Name: e.Name, From: e.At})
 	}
 }
 

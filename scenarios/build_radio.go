@@ -105,54 +105,16 @@ func (b *builder) background(v *value) {
 	b.plan.Background = append(b.plan.Background, s)
 }
 
-// weather reads the loss on the way to one receiver. Where the block is silent
-// the general weather holds.
-func (b *builder) weather(v *value) radio.Weather {
-	w := radio.Weather{
-		Loss: v.get("loss").float(), Burst: v.get("burst").time(),
-		GoodLoss: v.get("good_loss").float(), BadLoss: v.get("bad_loss").float(),
-	}
-	var all []*value
-	for _, k := range v.kids {
-		all = append(all, k)
-		if k.from != nil {
-			all = append(all, k.from)
-		}
-	}
-	percent := func(k string) string { return formatValue(share, v.get(k).parsed) }
-	switch {
-	case w.GoodLoss > w.Loss:
-		b.contradiction("a good state that loses "+percent("good_loss")+" does not go with a loss of "+percent("loss"), "good_loss is at most loss",
-			append([]*value{givenOf(v.get("good_loss"))}, all...)...)
-		return w
-	case w.BadLoss < w.Loss:
-		b.contradiction("a bad state that loses "+percent("bad_loss")+" does not go with a loss of "+percent("loss"), "bad_loss is at least loss",
-			append([]*value{givenOf(v.get("bad_loss"))}, all...)...)
-		return w
-	}
-	for _, m := range radioMistakes(w.Check()) {
-		at := v.get(strings.ReplaceAll(m.Key, "-", "_"))
-		b.contradiction(m.Found+" is not possible here: expected "+m.Want, "", append([]*value{givenOf(at)}, all...)...)
-	}
-	return w
-}
-
-// givenOf returns the value that holds: the general one where this one is
-// silent and the general one was given.
-func givenOf(v *value) *value {
-	if v.from != nil && v.from.given {
-		return v.from
-	}
-	return v
-}
-
 // neighbours reads the other vehicles: copies of this one.
 func (b *builder) neighbours(v *value) {
 	next := int(b.plan.Bridge.Layout.Set) + 1
 	total := 0
 	for _, n := range v.kids {
 		set, until := n.get("set"), n.get("until")
-		out := Neighbour{Name: n.name, Count: n.get("count").int(), From: n.get("from").time(), Until: until.time(), Vehicle: b.plan.Vehicle}
+		out := Neighbour{
+			Name: n.name, Count: n.get("count").int(), From: n.get("from").time(), Until: until.time(),
+			Power: n.get("power").float(), Vehicle: b.plan.Vehicle,
+		}
 		first := next
 		if !set.is("next") {
 			first = set.int()

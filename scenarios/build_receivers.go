@@ -13,6 +13,9 @@ func (b *builder) receivers(v *value) {
 		b.contradiction(fmt.Sprintf("%d receivers, at most %d are simulated", len(v.kids), maxReceivers), "", v)
 		return
 	}
+	weather := b.root.get("weather")
+	b.outages(weather.get("outages"))
+	b.common(weather.get("common"))
 	for _, r := range v.kids {
 		b.plan.Receivers = append(b.plan.Receivers, b.receiver(r))
 	}

@@ -26,11 +26,11 @@ func TestEveryBlock(t *testing.T) {
 		{Name: "day", At: time.Second},
 		{Name: "night", At: 20 * time.Second, Storm: &traffic.Storm{Message: 2, Rate: 100}},
 	}, p.Bus.Timeline)
-	require.Equal(t, []Phase{{Name: "start"}, {Name: "day", From: time.Second}, {Name: "night", From: 20 * time.Second}}, p.Phases)
+	require.Equal(t, []Phase{{"start", 0}, {"day", time.Second}, {"night", 20 * time.Second}, {"late", 25 * time.Second}}, p.Phases)
 
 	require.Equal(t, []bridge.Span{{From: time.Second, Until: 2 * time.Second}}, p.Bridge.Stalls)
 	require.Equal(t, bridge.RandomStalls{Every: 10 * time.Second, Length: ms}, p.Bridge.Random)
-	require.Equal(t, bridge.RateLimit{Broadcasts: 500, Bytes: 100_000, AirShare: 0.5, Burst: time.Second}, p.Bridge.Limit)
+	require.Equal(t, bridge.RateLimit{Broadcasts: 500, Bytes: 100_000, AirShare: 0.5, Burst: 20 * time.Second}, p.Bridge.Limit)
 	require.Equal(t, 250, p.Bridge.MaxPayload)
 
 	require.Equal(t, uint16(1), p.Bridge.Layout.Set)

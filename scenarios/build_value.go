@@ -71,8 +71,8 @@ func (b *builder) inRange(v *value, d signal.Definition, law traffic.Value) {
 			if !at.given {
 				at = v
 			}
-			b.contradiction(fmt.Sprintf("the value %s does not fit %d bits, which reach from %s to %s",
-				formatNumber(number, limit.x), d.Bits, formatNumber(number, least), formatNumber(number, most)), "", at)
+			b.contradiction(fmt.Sprintf("the value %s does not fit %s, reaching from %s to %s",
+				formatNumber(number, limit.x), count(d.Bits, "bit"), formatNumber(number, least), formatNumber(number, most)), "", at)
 		}
 	}
 }

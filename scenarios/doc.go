@@ -10,6 +10,11 @@
 // together with where it comes from. Last, the builder turns the values into the
 // parts that run; it is the only code that knows all parts.
 //
+// Traffic is a message set or a capture. A capture is read once while the plan is
+// made, for periods, lengths and what is odd about it; its frames stay in the
+// file, and each replication reads them again from an offset of its own. Close a
+// plan after use: standard input is kept in a temporary file.
+//
 // No step stops at the first mistake. All of them are returned as [Mistakes],
 // each with its file, line and column, what was found and what is expected.
 //

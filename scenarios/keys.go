@@ -12,7 +12,7 @@ const (
 	standard    = "IEEE 802.11-2016"
 	lowRate     = "IEEE 802.15.4-2015"
 	advertising = "Bluetooth Core 5.0"
-	regional    = "ERC Recommendation 70-03; check the rules where the vehicle drives"
+	regional    = "EN 300 220-2 as quoted in papers; check the rules where the vehicle drives"
 	neutral     = "the case without this effect"
 	program     = "choice of the program"
 )

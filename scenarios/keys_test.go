@@ -3,8 +3,10 @@ package scenarios
 import (
 	"os"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -35,9 +37,16 @@ func TestTableIsComplete(t *testing.T) {
 
 // others are values to try for a key, by kind, besides the words of the key.
 var others = map[kind][]string{
-	anyText: {"other", "lamp"}, truth: {"true", "false"}, whole: {"1", "3", "4", "5", "7", "16", "24", "64"}, number: {"0.001", "2.5", "7"},
-	duration: {"2ms", "7ms", "50ms", "300us", "3s", "30s"}, share: {"0.5%", "3%", "40%", "90%"}, drift: {"70ppm"},
+	anyText: {"other", "lamp"}, truth: {"true", "false"}, whole: {"1", "3", "4", "5", "7", "9", "16", "24", "64"}, number: {"0.001", "2.5", "7"},
+	duration: {"2ms", "7ms", "50ms", "300us", "200us", "3s", "30s"}, share: {"0.5%", "3%", "40%", "90%"}, drift: {"70ppm"},
 	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s"}, ident: {"201", "333"}, idents: {"200-205"},
+}
+
+// particular are values to try for a key first, where the kind tells too little.
+var particular = map[string][]string{
+	"bus.capture.file":      {"other.log"},
+	"bus.capture.channel":   {"can1"},
+	"bus.capture.time_unit": {"us"},
 }
 
 // companions are changes without which a key has no effect.
@@ -74,20 +83,29 @@ var companions = map[string][]string{
 	"bus.messages.*.signals.*.value.width": {"bus.messages.Drive.signals.speed.value={law: square, every: 9s}"},
 	"bus.messages.*.signals.*.value.every": {"bus.messages.Drive.signals.speed.value={law: sine, every: 9s}"},
 	"bus.timeline.*.storm.rate":            {"bus.timeline.0.storm.id=121"},
+	"bus.capture.time_unit":                {"bus.capture.file=ticks.csv"},
 	"receivers.*.shows.*.quantile":         {"receivers.dial.shows.speed.limit=200ms"},
 }
 
 // A key that nobody reads would be a silent trap: changing any of them changes
 // the plan.
 func TestEveryKeyHasAnEffect(t *testing.T) {
-	text, err := os.ReadFile("testdata/rich.yaml")
+	rich, err := os.ReadFile("testdata/rich.yaml")
 	require.NoError(t, err)
+	t.Chdir(t.TempDir())
+	driveLog{until: 3 * time.Second}.write(t, "drive.log")
+	driveLog{until: 4 * time.Second}.write(t, "other.log")
+	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data\n0,120,00\n20000,120,01\n40000,120,02\n9000000,120,03\n"), 0o644))
 	concrete := strings.NewReplacer(
 		"bus.messages.*", "bus.messages.Drive", "signals.*", "signals.speed", "background.*", "background.camera",
-		"neighbours.*", "neighbours.other", "receivers.*", "receivers.dial", "shows.*", "shows.speed", ".*", ".0")
+		"neighbours.*", "neighbours.other", "receivers.*", "receivers.dial", "shows.*", "shows.speed", "parts.*", "parts.late", ".*", ".0")
 	for _, k := range Keys() {
-		if k.kind == section || k.kind == names || k.kind == items || k.Path == "extends" || k.Path == "about" || k.Path == "phases" {
+		if k.kind == section || k.kind == names || k.kind == items || k.Path == "extends" || k.Path == "about" {
 			continue
+		}
+		text := rich
+		if strings.HasPrefix(k.Path, "bus.capture.") {
+			text = []byte(driven)
 		}
 		path := concrete.Replace(k.Path)
 		if k.Path == "bus.messages.*.remote" || k.Path == "bus.messages.*.id" {
@@ -103,7 +121,7 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 		require.NoError(t, err, k.Path)
 		var last error
 		changed := false
-		for _, value := range append(append([]string{}, k.Words...), others[k.kind]...) {
+		for _, value := range slices.Concat(particular[k.Path], k.Words, others[k.kind]) {
 			after, err := Load("rich.yaml", text, append(with[:len(with):len(with)], Set{path, value}))
 			if err != nil {
 				last = err
@@ -120,6 +138,11 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 func bare(p *Plan) Plan {
 	c := *p
 	c.SHA256, c.Assumptions, c.Warnings = "", nil, nil
+	if c.Bus.Capture != nil {
+		capture := *c.Bus.Capture
+		capture.file = nil
+		c.Bus.Capture = &capture
+	}
 	c.Bridge.Airtime = nil
 	c.Neighbours = append([]Neighbour(nil), c.Neighbours...)
 	for i := range c.Neighbours {

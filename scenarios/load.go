@@ -4,8 +4,14 @@ import "stalegauge/bus"
 
 // FramesPerSecond returns how many frames a second the message set asks for in
 // the mean while the bus is awake. Releases on changes are not counted: they
-// follow from the values.
+// follow from the values. Of a capture it is the mean over all of it.
 func (b *Bus) FramesPerSecond() float64 {
+	if c := b.Capture; c != nil {
+		if c.Summary.Span <= 0 {
+			return 0
+		}
+		return float64(c.Summary.Report.Frames-1) / c.Summary.Span.Seconds()
+	}
 	sum := 0.0
 	for i := range b.Messages {
 		sum += b.framesOf(i)
@@ -33,6 +39,12 @@ func (b *Bus) framesOf(i int) float64 {
 // Load returns the share of the bus that the message set asks for, 1 = all of
 // it, counting no stuff bits: the true load is higher by up to a fifth.
 func (b *Bus) Load() float64 {
+	if c := b.Capture; c != nil {
+		if c.Summary.Span <= 0 {
+			return 0
+		}
+		return c.wire.Seconds() / c.Summary.Span.Seconds()
+	}
 	sum := 0.0
 	for i := range b.Messages {
 		m := &b.Messages[i]

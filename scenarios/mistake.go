@@ -105,7 +105,7 @@ func (m Mistakes) Error() string {
 }
 
 // sorted puts the mistakes in reading order, files in the order in which they
-// were first met.
+// were first met. What several displays have from one place is said once.
 func (m Mistakes) sorted() Mistakes {
 	order := map[string]int{}
 	for _, one := range m {
@@ -117,7 +117,7 @@ func (m Mistakes) sorted() Mistakes {
 		return cmp.Or(cmp.Compare(order[a.File], order[b.File]),
 			cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
-	return m
+	return slices.Compact(m)
 }
 
 // didYouMean returns "did you mean ...?" for the nearest of the words, or "".
@@ -169,4 +169,12 @@ func oneOf(words []string) string {
 		return words[0]
 	}
 	return strings.Join(words[:len(words)-1], ", ") + " or " + words[len(words)-1]
+}
+
+// count writes a number of things: 1 byte, 2 bytes.
+func count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 )
 
@@ -32,7 +33,7 @@ func Load(path string, text []byte, sets []Set) (*Plan, error) {
 	}
 	plan, mistakes := build(root)
 	if len(mistakes) > 0 {
-		return nil, mistakes.sorted()
+		return nil, append(mistakes, plan.discard()...).sorted()
 	}
 	plan.Path, plan.SHA256 = path, sum
 	plan.Name = root.get("name").str()
@@ -44,9 +45,17 @@ func Load(path string, text []byte, sets []Set) (*Plan, error) {
 		for _, text := range flatten(err) {
 			m = append(m, Mistake{File: path, Found: text})
 		}
-		return nil, m
+		return nil, append(m, plan.discard()...)
 	}
 	return plan, nil
+}
+
+// discard closes a plan that nobody will get.
+func (p *Plan) discard() Mistakes {
+	if err := p.Close(); err != nil {
+		return Mistakes{{File: p.Path, Found: err.Error()}}
+	}
+	return nil
 }
 
 // readTree reads the texts of a scenario and checks the tree against the table.
@@ -72,7 +81,10 @@ func readTree(path string, text []byte, sets []Set) (*value, string, error) {
 	if len(l.mistakes) > 0 {
 		var more Mistakes
 		if !l.partial {
-			_, more = build(root)
+			root.bad = true
+			var plan *Plan
+			plan, more = build(root)
+			more = append(more, plan.discard()...)
 		}
 		return nil, "", append(l.mistakes, more...).sorted()
 	}
@@ -256,6 +268,7 @@ func builtinNames() []string {
 			names = append(names, name)
 		}
 	}
+	slices.Sort(names[1:]) // the files are in the order of their names with the ending
 	return names
 }
 

@@ -124,6 +124,50 @@ func TestBuiltins(t *testing.T) {
 	require.Error(t, err)
 }
 
+// What the built-in scenarios promise in their first lines.
+func TestBuiltinPlans(t *testing.T) {
+	phases := func(p *Plan) (names []string) {
+		for _, f := range p.Phases {
+			names = append(names, f.Name)
+		}
+		return names
+	}
+	for name, parts := range map[string][]string{
+		"orchard": nil, "forward-everything": nil, "kart-grid": nil,
+		"parked":            {"tail", "asleep", "woken", "asleep-again"},
+		"busy-access-point": {"quiet", "busy", "quiet-again"},
+		"two-tractors":      {"alone", "side-by-side", "alone-again"},
+		"storm":             {"before", "storm", "after"},
+		"storm-capped":      {"before", "storm", "after"},
+	} {
+		p := open(t, name)
+		require.Empty(t, p.Warnings, name)
+		require.Equal(t, parts, phases(p), name)
+	}
+	require.Len(t, Builtins(), 8)
+
+	parked := open(t, "parked")
+	require.Len(t, parked.Bus.Messages, 10)
+	require.Less(t, parked.Bus.FramesPerSecond(), 10.0)
+	require.Equal(t, 10*time.Second, parked.Phases[3].From-parked.Phases[2].From)
+
+	storm, capped := open(t, "storm"), open(t, "storm-capped")
+	require.Equal(t, storm.Bus, capped.Bus)
+	require.Equal(t, bus.ID(0x428), storm.Bus.Messages[storm.Bus.Timeline[1].Storm.Message].ID)
+	last := len(capped.Bridge.Forward) - 1
+	require.Equal(t, 50*ms, capped.Bridge.Forward[last].MinGap)
+	storm.Bridge.Forward[last].MinGap = 50 * ms
+	storm.Bridge.Airtime, capped.Bridge.Airtime = nil, nil
+	require.Equal(t, storm.Bridge, capped.Bridge, "one key differs")
+
+	ap := open(t, "busy-access-point").Background
+	require.Equal(t, []string{"camera", "access-point"}, []string{ap[0].Name, ap[1].Name})
+	require.Equal(t, []time.Duration{60 * time.Second, 180 * time.Second}, []time.Duration{ap[1].From, ap[1].Until})
+	require.Equal(t, 19, open(t, "kart-grid", "neighbours.kart.count=19").Neighbours[0].Count)
+	two := open(t, "two-tractors")
+	require.NotEqual(t, two.Bridge.Layout.Set, two.Neighbours[0].Bridge.Layout.Set)
+}
+
 // Without changes and bases the checksum is that of the file, so that a user can
 // work it out with any tool.
 func TestChecksum(t *testing.T) {
@@ -218,7 +262,7 @@ func TestExtendsIsRelativeToTheFile(t *testing.T) {
 
 // What show prints, with or without defaults, is the same scenario again.
 func TestShowIsAScenario(t *testing.T) {
-	for _, name := range []string{"orchard", "forward-everything", "testdata/base.yaml", "testdata/rich.yaml"} {
+	for _, name := range append(builtinNames(), "testdata/base.yaml", "testdata/rich.yaml") {
 		for _, defaults := range []bool{false, true} {
 			var b bytes.Buffer
 			require.NoError(t, Show(&b, name, defaults))

@@ -2,6 +2,7 @@ package scenarios
 
 import (
 	"errors"
+	"io"
 
 	"stalegauge/bus/bridge"
 )
@@ -12,8 +13,11 @@ import (
 func tryParts(p *Plan) error {
 	var errs []error
 	streams := Streams{Seed: p.Seed}
-	if _, err := p.Bus.Source(streams, nil, nil); err != nil {
+	source, err := p.Bus.Source(streams, nil, nil)
+	if err != nil {
 		errs = append(errs, err)
+	} else if c, ok := source.(io.Closer); ok {
+		errs = append(errs, c.Close())
 	}
 	config := p.Bridge
 	config.Stream = streams.Rand

@@ -20,7 +20,7 @@ type Plan struct {
 	Replications int
 	Duration     time.Duration // of the steady-state window; 0 = worked out by Window
 	FixedPhases  bool          // polling tick, table period and redraws start at their own phases instead of random ones
-	Phases       []Phase       // results are also given for each; nil = one phase, the whole run
+	Phases       []Phase       // in order of time, from 0 on; results are also given for each; nil = one phase, the whole run
 	Vehicle                    // the vehicle under design
 	Neighbours   []Neighbour   // other vehicles on the same channel
 	Radio        radio.Profile
@@ -42,6 +42,9 @@ type Vehicle struct {
 	Bridge    bridge.Config // Watch is nil: whoever runs the plan sets it
 	Receivers []Receiver
 	Selectors map[bus.ID]*signal.Selector // of the identifiers that have pages
+	// Common is a cause of loss that all receivers share, on top of their own
+	// weather; nil = none.
+	Common *radio.Weather
 }
 
 // Neighbour is a number of equal vehicles on the same channel, each with its own
@@ -52,16 +55,19 @@ type Neighbour struct {
 	Count int
 	From  time.Duration // in range from here
 	Until time.Duration // to here; 0 = to the end
+	Power float64       // level at the receivers in dB, against 0 of the vehicle under design
 	Vehicle
 }
 
 // Selector returns the page selector of an identifier, nil when it has no pages.
 func (v *Vehicle) Selector(id bus.ID) *signal.Selector { return v.Selectors[id] }
 
-// Bus is the traffic of the bus.
+// Bus is the traffic of the bus: a message set, or a capture. Beside a capture
+// the messages only say where signals lie, and are not sent.
 type Bus struct {
-	BitRate     int // bit/s in the arbitration phase
-	DataBitRate int // bit/s in the data phase of FD frames; 0 = BitRate
+	Capture     *CapturePlan // nil = the message set
+	BitRate     int          // bit/s in the arbitration phase
+	DataBitRate int          // bit/s in the data phase of FD frames; 0 = BitRate
 	Messages    []traffic.Message
 	Timeline    []traffic.Episode // in order of time; nil = awake all the time
 
@@ -73,7 +79,7 @@ type Bus struct {
 type Receiver struct {
 	Name      string
 	PowerUp   time.Duration
-	Weather   radio.Weather
+	Weather   radio.Weather // its ListenFrom holds with Plan.FixedPhases; otherwise any phase is as likely
 	Buffers   int           // the radio driver's own buffers, broadcasts
 	Copy      time.Duration // radio task's time to move one broadcast into the queue
 	Queue     int           // receive queue, broadcasts that wait
@@ -99,7 +105,7 @@ const (
 type Shown struct {
 	Signal signal.Definition
 	ID     bus.ID
-	Period time.Duration // between updates on the bus, pages included
+	Period time.Duration // between updates on the bus, pages included; of a capture in the mean, 0 when it has fewer than two
 	Limit  *Limit        // nil when nobody asked for one
 }
 
@@ -132,7 +138,7 @@ type Assumption struct {
 }
 
 // Window returns the steady-state window: for each receiver the instant from
-// which its ages count, and the common end.
+// which its ages count, and the common end. Both are fixed before the run.
 func (p *Plan) Window() (from []time.Duration, end time.Duration) {
 	var slowest time.Duration
 	from = make([]time.Duration, len(p.Receivers))
@@ -145,9 +151,34 @@ func (p *Plan) Window() (from []time.Duration, end time.Duration) {
 		from[i] = r.PowerUp + max(time.Second, 2*slow)
 		end = max(end, from[i])
 	}
-	duration := p.Duration
-	if duration == 0 {
-		duration = max(60*time.Second, 20*slowest)
+	if p.Duration > 0 {
+		return from, end + p.Duration
 	}
-	return from, end + duration
+	return from, p.autoEnd(end, 20*slowest)
+}
+
+// shortestWindow is how long ages are counted at least where nobody says how
+// long.
+const shortestWindow = 60 * time.Second
+
+// autoEnd is the end of the run where nobody gave a duration. The last part of a
+// timeline has no end of its own: it lasts as long as a run without parts. More
+// of a capture than one round of it would bring nothing new, and without a loop
+// there is no more than what the file holds.
+func (p *Plan) autoEnd(latest, wanted time.Duration) time.Duration {
+	c := p.Bus.Capture
+	if c != nil {
+		wanted = min(wanted, c.Round)
+	}
+	length := max(shortestWindow, wanted)
+	end := latest + length
+	if n := len(p.Phases); n > 0 {
+		end = max(end, p.Phases[n-1].From+length)
+	}
+	if c != nil && !c.Loop {
+		if left := c.Round - c.Offset; left > latest {
+			end = min(end, left)
+		}
+	}
+	return end
 }

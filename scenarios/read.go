@@ -283,6 +283,10 @@ func (r *reader) readItems(v *value, n *node) {
 		v.parsed = n.text
 		return
 	}
+	if n == nil && v.key.fallback != "" && !v.bad {
+		v.from = find(r.root, v.key.fallback)
+		return
+	}
 	if r.wrongShape(v, n, list) || n == nil {
 		return
 	}
@@ -309,6 +313,7 @@ func (r *reader) readScalar(v *value, n *node) {
 	if n.text == "" && !n.quoted {
 		r.add(n.at, v.path, "no value", wantOf(v.key), "")
 		v.bad = true
+		v.parsed = v.key.defaultValue()
 		return
 	}
 	parsed, wrong := parseScalar(v.key.kind, v.key.Words, n.text)

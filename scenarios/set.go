@@ -167,7 +167,7 @@ func (s *setter) mayCreate(k *Key, n *node, seg segment, path string) bool {
 		return false
 	}
 	switch k.Path {
-	case "receivers.*.shows", "air.background":
+	case "receivers.*.shows", "air.background", "phases.parts":
 		return true
 	}
 	s.add(seg.column, join(path, seg.name), "an unknown name", "one of those in the scenario: "+oneOf(existing), "")

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"stalegauge/bus/signal"
+	"stalegauge/bus/traffic"
 )
 
 // Show prints a scenario, built in or from a file: its text, and as comments
@@ -24,17 +25,54 @@ func Show(w io.Writer, nameOrPath string, defaults bool) error {
 	var b bytes.Buffer
 	b.Write(bytes.TrimRight(text, "\n"))
 	b.WriteString("\n")
+	showCapture(&b, plan.Bus.Capture)
 	showPictures(&b, plan)
+	if err := plan.Close(); err != nil {
+		return err
+	}
 	if defaults {
 		root, _, err := readTree(path, text, nil)
 		if err != nil {
 			return err
 		}
-		build(root) // marks what has no effect
+		again, _ := build(root) // marks what has no effect
+		if err := again.Close(); err != nil {
+			return err
+		}
 		showKeys(&b, root)
 	}
 	_, err = w.Write(b.Bytes())
 	return err
+}
+
+// showCapture says what is in a capture and how it is read.
+func showCapture(b *bytes.Buffer, c *CapturePlan) {
+	if c == nil {
+		return
+	}
+	s := c.Summary
+	fmt.Fprintf(b, "\n# The capture %s: %s, %s in %s, %s\n", c.Name, s.Report.Shape,
+		count(int(s.Report.Frames), "frame"), formatDuration(s.Span), count(len(s.IDs), "identifier"))
+	for _, n := range append(s.Report.Layout, c.notes()...) {
+		comment(b, n)
+	}
+}
+
+// timing says when a message comes.
+func timing(bus *Bus, m *traffic.Message) string {
+	if c := bus.Capture; c != nil {
+		switch period := c.period(m.ID, signal.AnyPage); {
+		case !c.has(m.ID, signal.AnyPage):
+			return "not in the capture"
+		case period > 0:
+			return "in the capture every " + formatDuration(period) + " in the mean"
+		}
+		return "in the capture once"
+	}
+	if m.Period > 0 {
+		return "every " + formatDuration(m.Period)
+	}
+	return "on events"
 }
 
 // showPictures draws the messages with signals.
@@ -48,11 +86,7 @@ func showPictures(b *bytes.Buffer, plan *Plan) {
 		for _, f := range m.Fields {
 			defs = append(defs, f.Signal)
 		}
-		timing := "on events"
-		if m.Period > 0 {
-			timing = "every " + formatDuration(m.Period)
-		}
-		fmt.Fprintf(b, "\n# %s, identifier %s, %d bytes, %s\n", m.Name, m.ID, m.Length, timing)
+		fmt.Fprintf(b, "\n# %s, identifier %s, %s, %s\n", m.Name, m.ID, count(m.Length, "byte"), timing(&plan.Bus, m))
 		comment(b, signal.Picture(m.Length, defs, m.Selector))
 	}
 }

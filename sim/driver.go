@@ -1,7 +1,9 @@
 package sim
 
 import (
+	"errors"
 	"fmt"
+	"io"
 	"time"
 
 	"stalegauge/bus"
@@ -40,7 +42,7 @@ func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
 	d.run()
-	if err := d.sourceError(); err != nil {
+	if err := errors.Join(d.sourceError(), d.closeSources()); err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
 	return d.result(replication), nil
@@ -55,8 +57,16 @@ func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
 		return nil, err
 	}
 	d.lagging = append(d.lagging, d.vehicles[0].receivers...)
+	power := make([]float64, len(d.vehicles))
+	station := 1
+	for _, n := range plan.Neighbours {
+		for range n.Count {
+			power[station] = n.Power
+			station++
+		}
+	}
 	d.channel = plan.Radio.Channel(radio.ChannelConfig{
-		Stations: len(d.vehicles), Background: plan.Background, Stream: streams.Rand,
+		Stations: len(d.vehicles), Background: plan.Background, Power: power, Stream: streams.Rand,
 	})
 	return d, nil
 }
@@ -260,6 +270,17 @@ func (d *driver) finish() {
 			}
 		}
 	}
+}
+
+// closeSources closes the files of captures.
+func (d *driver) closeSources() error {
+	var all []error
+	for _, v := range d.vehicles {
+		if c, ok := v.source.(io.Closer); ok {
+			all = append(all, c.Close())
+		}
+	}
+	return errors.Join(all...)
 }
 
 // sourceError returns what stopped a source before the end.

@@ -26,8 +26,12 @@ import (
 // by a version number and costs nothing more.
 type twin struct {
 	*driver
+	v      *vehicle
 	events twinHeap
 	count  uint64
+
+	bridgeVersion, airVersion int
+	receiverVersion           []int
 }
 
 type twinEvent struct {
@@ -69,8 +73,8 @@ func runTwin(plan *scenarios.Plan, replication int) (*Replication, error) {
 		return nil, err
 	}
 	d.lagging = nil // everything happens in order of time
-	w := &twin{driver: d}
 	v := d.vehicles[0]
+	w := &twin{driver: d, v: v}
 	all := make([]bool, len(plan.Bus.Messages))
 	for i := range all {
 		all[i] = true
@@ -86,72 +90,73 @@ func runTwin(plan *scenarios.Plan, replication int) (*Replication, error) {
 	if err != nil {
 		return nil, err
 	}
-	w.run(v)
+	w.run()
 	d.finish()
 	return d.result(replication), nil
 }
 
-func (w *twin) run(v *vehicle) {
-	bridgeVersion, airVersion := 0, 0
-	var afterBridge, afterAir func()
-	receiverVersion := make([]int, len(w.receivers))
-	afterReceiver := func(int) {}
-	afterBridge = func() {
-		bridgeVersion++
-		version := bridgeVersion
-		if due, ok := v.bridge.Due(); ok {
-			w.schedule(due, 2, func() {
-				if version != bridgeVersion {
-					return
-				}
-				w.take(v, w.now)
-				afterBridge()
-				afterAir()
-			})
-		}
-	}
-	afterAir = func() {
-		airVersion++
-		version := airVersion
-		if at, ok := w.channel.Next(); ok {
-			w.schedule(at, 3, func() {
-				if version != airVersion {
-					return
-				}
-				w.air(w.now)
-				afterAir()
-				afterBridge()
-				for i := range w.receivers {
-					afterReceiver(i)
-				}
-			})
-		}
-	}
-	afterReceiver = func(i int) {
-		receiverVersion[i]++
-		version := receiverVersion[i]
-		w.schedule(w.receivers[i].next(), 4, func() {
-			if version != receiverVersion[i] {
-				return
+// afterBridge schedules the bridge's next step; the one scheduled before is void.
+func (w *twin) afterBridge() {
+	w.bridgeVersion++
+	version := w.bridgeVersion
+	if due, ok := w.v.bridge.Due(); ok {
+		w.schedule(due, 2, func() {
+			if version == w.bridgeVersion {
+				w.take(w.v, w.now)
+				w.afterBridge()
+				w.afterAir()
 			}
-			w.receivers[i].step(w.now)
-			afterReceiver(i)
 		})
 	}
-	var frame func()
-	frame = func() {
-		w.frame(v)
-		v.pull()
-		w.schedule(v.frame.At, 1, frame)
-		afterBridge()
+}
+
+// afterAir schedules what the medium does next.
+func (w *twin) afterAir() {
+	w.airVersion++
+	version := w.airVersion
+	if at, ok := w.channel.Next(); ok {
+		w.schedule(at, 3, func() {
+			if version == w.airVersion {
+				w.air(w.now)
+				w.afterAir()
+				w.afterBridge()
+				for i := range w.receivers {
+					w.afterReceiver(i)
+				}
+			}
+		})
 	}
-	v.pull()
+}
+
+// afterReceiver schedules what a receiver does next.
+func (w *twin) afterReceiver(i int) {
+	w.receiverVersion[i]++
+	version := w.receiverVersion[i]
+	w.schedule(w.receivers[i].next(), 4, func() {
+		if version == w.receiverVersion[i] {
+			w.receivers[i].step(w.now)
+			w.afterReceiver(i)
+		}
+	})
+}
+
+// endOfFrame offers a frame and schedules the next.
+func (w *twin) endOfFrame() {
+	w.frame(w.v)
+	w.v.pull()
+	w.schedule(w.v.frame.At, 1, w.endOfFrame)
+	w.afterBridge()
+}
+
+func (w *twin) run() {
+	w.receiverVersion = make([]int, len(w.receivers))
 	w.table.reset(1)
-	w.schedule(v.frame.At, 1, frame)
-	afterBridge()
-	afterAir()
+	w.v.pull()
+	w.schedule(w.v.frame.At, 1, w.endOfFrame)
+	w.afterBridge()
+	w.afterAir()
 	for i := range w.receivers {
-		afterReceiver(i)
+		w.afterReceiver(i)
 	}
 	for len(w.events) > 0 {
 		e := heap.Pop(&w.events).(twinEvent)

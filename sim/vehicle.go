@@ -89,14 +89,23 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 	if !d.plan.FixedPhases {
 		phase = uniform(streams, "redraw "+spec.Name, 0, spec.Redraw)
 	}
+	weather := spec.Weather
+	if !d.plan.FixedPhases {
+		weather.ListenFrom = uniform(streams, "listening "+spec.Name, 0, weather.ListenEvery)
+	}
 	r := &receiver{
 		spec:       spec,
 		home:       v,
-		fading:     radio.NewFading(spec.Weather, streams.Rand("weather "+spec.Name, 0), streams.Key("fading "+spec.Name, 0)),
+		fading:     radio.NewFading(weather, streams.Rand("weather "+spec.Name, 0), streams.Key("fading "+spec.Name, 0)),
 		served:     true,
 		nextRedraw: spec.PowerUp + phase,
 		lastRedraw: spec.PowerUp - spec.MinRedraw,
 		displays:   make([]*display, len(v.catalogue.groups)),
+	}
+	if common := v.spec.Common; common != nil {
+		// Each receiver follows its own copy of the same path: the stream is the
+		// same for all of them.
+		r.fading.Join(radio.NewFading(*common, streams.Rand("weather of all", 0), streams.Key("fading of all", 0)))
 	}
 	for i := range spec.Shows {
 		s := &spec.Shows[i]
