@@ -80,12 +80,8 @@ func newActionFrame(s Settings, m *mistakes) *ActionFrame {
 	if s.DIFS != 0 {
 		m.between("difs", s.DIFS, time.Microsecond, time.Second)
 	}
-	if !finite(s.Capture) || s.Capture < 0 {
-		m.add("capture", s.Capture, "a power difference in dB, 0 or more")
-	}
-	m.unused("airtime", s.Airtime != 0, nameActionFrame)
-	m.unused("per_byte", s.PerByte != 0, nameActionFrame)
-	m.unused("payload", s.Payload != 0, nameActionFrame)
+	m.level(s.Capture)
+	m.only(s, nameActionFrame)
 	p.access = newAccess(s, p, m)
 	return p
 }

@@ -170,7 +170,7 @@ func TestUnknownSettingsNameWhatExists(t *testing.T) {
 		s    Settings
 		want string
 	}{
-		{Settings{Name: "smoke-signal"}, `profile: "smoke-signal", want one of action-frame, ideal`},
+		{Settings{Name: "smoke-signal"}, `profile: "smoke-signal", want one of action-frame, 802.15.4, ble-legacy, ble-extended, gfsk-packet, lora, ideal`},
 		{Settings{Rate: 3_000_000}, "rate: 3Mbit/s, want one of 1Mbit/s, 2Mbit/s, 5.5Mbit/s, 11Mbit/s, 6Mbit/s, 9Mbit/s, 12Mbit/s, 18Mbit/s, 24Mbit/s, 36Mbit/s, 48Mbit/s, 54Mbit/s"},
 		{Settings{Preamble: "short"}, "preamble: short, want long: a short preamble does not exist at 1Mbit/s"},
 		{Settings{Rate: 6_000_000, Preamble: "short"}, "preamble: short, want long: OFDM rates have one preamble only"},
@@ -192,7 +192,10 @@ func TestEveryListedProfileExists(t *testing.T) {
 		p := profile(t, Settings{Name: i.Name})
 		require.Equal(t, i.Name, p.Name())
 		require.NotEmpty(t, i.What)
-		_, shared := p.(*ActionFrame)
-		require.Equal(t, shared, i.Shared)
+		_, ideal := p.(*Ideal)
+		require.Equal(t, ideal, !i.Shared)
+		_, advertises := p.(*Advertising)
+		require.Equal(t, advertises, i.Advertises)
+		require.NotEmpty(t, SettingKeys(i.Name))
 	}
 }

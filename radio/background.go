@@ -16,7 +16,8 @@ type ChannelConfig struct {
 	Power []float64
 	// Stream returns the random stream of a purpose: the same stream for the
 	// same name and index in every design. The purposes are "backoff" (one
-	// per station), "background arrivals" and "background backoff".
+	// per station), "background arrivals" and "background backoff", and
+	// "advertising" (one per station).
 	Stream func(purpose string, index int) *rand.Rand
 }
 
@@ -32,7 +33,7 @@ type Background struct {
 	Share       float64       // of the time on air that it offers, 0..1, without access
 	Frame       time.Duration // energy of one frame, at least 1us
 	BurstFrames float64       // mean frames that arrive together (geometric), >= 1; 0 = 1
-	Window      int           // contention window CW, 1..1023; 0 = the profile's
+	Window      int           // action frames: contention window CW, 1..1023; 0 = the profile's
 	Hidden      bool          // neither defers nor is deferred to: it only collides
 	Deaf        bool          // does not defer, though the others defer to it
 	Power       float64       // dB at the receivers, as ChannelConfig.Power

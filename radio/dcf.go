@@ -229,7 +229,7 @@ func (d *dcf) beginAll(now time.Duration, events []Event) []Event {
 		}
 		d.putOnAir(i)
 		if i < d.stations {
-			events = append(events, Event{At: now, Kind: Began, Station: i})
+			events = append(events, Event{At: now, Kind: Began, Station: i, Until: s.end})
 		}
 	}
 	if wasIdle && d.sensed > 0 {

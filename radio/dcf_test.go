@@ -210,7 +210,7 @@ func TestUsageCountsAFrameUnderWay(t *testing.T) {
 	for _, s := range []Settings{{}, {Name: "ideal", Airtime: 2536 * us}} {
 		c := profile(t, s).Channel(ChannelConfig{Stations: 2, Stream: streams(1)})
 		c.Request(5*us, 1, 250)
-		require.Equal(t, []Event{{5 * us, Began, 1, false}}, c.Advance(5*us, nil))
+		require.Equal(t, []Event{{At: 5 * us, Kind: Began, Station: 1, Until: 2541 * us}}, c.Advance(5*us, nil))
 		u := c.Usage(105 * us)
 		require.Equal(t, []time.Duration{0, 100 * us}, u.Own)
 		require.Equal(t, 100*us, u.Busy)

@@ -20,7 +20,8 @@ type Fading struct {
 	longLoss  float64
 	survival  [2]float64 // ln of the chance that a bit is right, times bits per ns, by state
 	hasBits   bool
-	outage    int // first outage that is not over
+	outage    int     // first outage that is not over
+	trace     *replay // nil without a measurement
 	common    *Fading
 	listening bool
 }
@@ -47,6 +48,9 @@ func NewFading(w Weather, rng *rand.Rand, key uint64) *Fading {
 	f.survival[1] = math.Log1p(-w.BadBitErrors) * perNanosecond
 	f.path = newWalk(w.badShare(), w.Burst, rand.NewPCG(rng.Uint64(), rng.Uint64()))
 	f.long = newWalk(w.LongShare, w.LongBurst, rand.NewPCG(rng.Uint64(), rng.Uint64()))
+	if w.Trace != nil {
+		f.trace = newReplay(w.Trace, rng)
+	}
 	return f
 }
 
@@ -72,34 +76,41 @@ func (f *Fading) Join(common *Fading) *Fading {
 // with the changes of state that lie between two questions; it does not
 // allocate.
 func (f *Fading) Hear(begin, end time.Duration) Outcome {
+	return f.ask(begin, end, packetBits{})
+}
+
+// ask is Hear for a packet that may have other bits than those of the weather.
+func (f *Fading) ask(begin, end time.Duration, bits packetBits) Outcome {
 	if begin < f.last || end < begin {
 		panic(fmt.Sprintf("radio: broadcast from %v to %v after one that began at %v", begin, end, f.last))
 	}
 	f.last = begin
 	f.path.advance(begin)
 	f.long.advance(begin)
-	own := f.hear(begin, end)
+	own := f.hear(begin, end, bits)
 	if f.common == nil {
 		return own
 	}
-	if shared := f.common.Hear(begin, end); own == Heard {
+	if shared := f.common.ask(begin, end, bits); own == Heard {
 		return shared
 	}
 	return own
 }
 
 // hear is Hear without a common cause, the paths standing at begin.
-func (f *Fading) hear(begin, end time.Duration) Outcome {
+func (f *Fading) hear(begin, end time.Duration, bits packetBits) Outcome {
 	switch {
 	case !f.listening && !f.inWindow(begin, end):
 		return NotListening
 	case f.inOutage(begin, end):
 		return Outage
+	case f.trace != nil && !f.trace.received(begin):
+		return Faded
 	case f.draw(begin, 1) < f.loss[f.path.state]:
 		return Faded
 	case f.long.state == bad && f.draw(begin, 2) < f.longLoss:
 		return Faded
-	case f.hasBits && f.draw(begin, 3) >= f.bitsRight(begin, end):
+	case f.hasBits && f.draw(begin, 3) >= f.bitsRight(begin, end, bits):
 		return BitErrors
 	}
 	return Heard
@@ -130,8 +141,14 @@ func (f *Fading) inOutage(begin, end time.Duration) bool {
 
 // bitsRight is the chance that every bit of a broadcast is right: the product
 // over the times spent in each state.
-func (f *Fading) bitsRight(begin, end time.Duration) float64 {
-	w, now, sum := f.path, later(begin, f.weather.Preamble), 0.0
+func (f *Fading) bitsRight(begin, end time.Duration, bits packetBits) float64 {
+	scale := 1.0
+	if bits.perSecond == 0 {
+		bits.preamble = f.weather.Preamble
+	} else {
+		scale = bits.perSecond / f.weather.BitRate
+	}
+	w, now, sum := f.path, later(begin, bits.preamble), 0.0
 	if now >= end {
 		return 1
 	}
@@ -142,7 +159,7 @@ func (f *Fading) bitsRight(begin, end time.Duration) float64 {
 			sum += float64(stop-now) * f.survival[w.state]
 		}
 		if stop == end {
-			return math.Exp(sum)
+			return math.Exp(sum * scale)
 		}
 		now = stop
 		w.advance(now)

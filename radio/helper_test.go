@@ -141,3 +141,9 @@ func meanOf(xs []float64) (mean, se float64) {
 // shareError is the standard error of a share p counted in n independent
 // trials.
 func shareError(p float64, n int) float64 { return math.Sqrt(p * (1 - p) / float64(n)) }
+
+// rootOf is the square root.
+func rootOf(x float64) float64 { return math.Sqrt(x) }
+
+// roundedTo3 is half a unit of the third digit of x, as printed.
+func roundedTo3(x float64) float64 { return 0.5 * math.Pow(10, math.Floor(math.Log10(x))-2) }

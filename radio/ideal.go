@@ -20,15 +20,7 @@ func newIdeal(s Settings, m *mistakes) *Ideal {
 	if s.Payload < 0 || s.Payload > 65535 {
 		m.add("payload", s.Payload, "1 to 65535 bytes")
 	}
-	m.unused("rate", s.Rate != 0, nameIdeal)
-	m.unused("preamble", s.Preamble != "", nameIdeal)
-	m.unused("format", s.Format != "", nameIdeal)
-	m.unused("slot", s.Slot != "", nameIdeal)
-	m.unused("window", s.Window != 0, nameIdeal)
-	m.unused("difs", s.DIFS != 0, nameIdeal)
-	m.unused("eifs", s.EIFS, nameIdeal)
-	m.unused("defers", s.NoCarrierSense, nameIdeal)
-	m.unused("capture", s.Capture != 0, nameIdeal)
+	m.only(s, nameIdeal)
 	p := &Ideal{airtime: s.Airtime, perByte: s.PerByte, payload: s.Payload}
 	if p.payload == 0 {
 		p.payload = 250
@@ -133,7 +125,7 @@ func (c *idealChannel) Advance(now time.Duration, events []Event) []Event {
 			if c.onAir++; c.onAir == 1 {
 				c.busySince = now
 			}
-			events = append(events, Event{At: now, Kind: Began, Station: i})
+			events = append(events, Event{At: now, Kind: Began, Station: i, Until: s.at})
 		}
 		c.next = min(c.next, s.at)
 	}

@@ -1,15 +1,17 @@
 // Package radio holds the radio profiles, the access to a shared medium and
 // the loss of broadcasts in time. It sees byte counts and instants only.
 //
-// Three doors lead in. A [Profile] says what one broadcast costs on the air; it
+// Four doors lead in. A [Profile] says what one broadcast costs on the air; it
 // comes from [NewProfile]. Its [Channel] is the medium that several senders
 // share. A [Fading] says, per receiver, which of the broadcasts that were not
-// collided are heard.
+// collided are heard, and a [Listener] puts it together with the events of the
+// medium and the channels on which the receiver listens.
 //
 // Everything here is passive: no clock, no goroutine, no dice of its own. The
 // caller tells the time and hands in the random streams.
 //
-// Clause numbers without a further name are those of IEEE 802.11-2016.
+// Clause numbers without a further name are those of IEEE 802.11-2016; files of
+// other standards name theirs.
 package radio
 
 import (
@@ -43,19 +45,38 @@ type Profile interface {
 // EventKind says what happened to a station's transmission.
 type EventKind uint8
 
-// The kinds of event.
+// The kinds of event. Most profiles know the first three only. Advertising has
+// the others, too: an event of it opens, begins, holds packets on several
+// channels with silence in between, and ends.
 const (
 	Began        EventKind = iota // the first energy is on the air
 	Ended                         // the last symbol has left; Collided is valid
-	AccessFailed                  // the medium never became free: nothing was sent
+	AccessFailed                  // nothing was sent: the medium never became free, or the duty limit forbids it
+	// Opened: an advertising event of a station without an open request is
+	// due. A Request at this very instant, before the next Advance, goes out
+	// in it; otherwise the station stays silent until its next event. This is
+	// the place to choose the content, or to send the last one again.
+	Opened
+	PacketBegan // one packet of a broadcast is on the air
+	PacketEnded // and has left it; Collided is valid for it alone
 )
+
+// String returns the kind in words.
+func (k EventKind) String() string {
+	return [...]string{"begins", "ends", "fails", "opens", "packet begins", "packet ends"}[k]
+}
 
 // Event is something that happened to a station of the simulation.
 type Event struct {
-	At       time.Duration
-	Kind     EventKind
-	Station  int
+	At      time.Duration
+	Kind    EventKind
+	Station int
+	// Collided, of Ended: no receiver can have heard the broadcast. Where it
+	// has several packets some of them may have collided without that.
 	Collided bool
+	Until    time.Duration // of Began and PacketBegan: the instant of the end
+	Channel  int           // of PacketBegan and PacketEnded: the channel index
+	Pointer  bool          // of PacketBegan and PacketEnded: it holds no payload and tells where the packet with it follows
 }
 
 // Channel is a medium shared by stations and background senders. It owns no
@@ -71,7 +92,7 @@ type Channel interface {
 	// Next returns the instant of the next thing that happens on the medium,
 	// whoever causes it; false when nothing will without a further request.
 	// It may be the present instant again (an immediate access, a broadcast
-	// without airtime).
+	// without airtime). An advertising medium opens events for ever.
 	Next() (time.Duration, bool)
 	// Advance performs what happens at exactly now, which must be what Next
 	// returned, and appends the events of the stations to events. Ends come
@@ -88,12 +109,15 @@ type Usage struct {
 	// Own is the energy on the air, by station.
 	Own []time.Duration
 	// Occupied is Own with the time that each broadcast keeps the station
-	// itself from sending: the silent signal extension, one DIFS and the
-	// backoff drawn after it. A lone station that always has the next
+	// itself from sending. Action frames: the silent signal extension, one
+	// DIFS and the backoff drawn after it. 802.15.4: the access, failed ones
+	// too, and the interframe spacing. Advertising: the time to the next
+	// event. Packets sent without listening: start-up, and the silence that
+	// the duty limit imposes. A lone station that always has the next
 	// broadcast ready occupies exactly all of the time, so the share says how
-	// much of its own capacity a station uses. Stations count their slots
-	// down together: the sum over stations can exceed the time. Everything
-	// but the energy is booked when a broadcast ends.
+	// much of its own capacity a station uses. Stations wait together: the
+	// sum over stations can exceed the time. Everything but the energy is
+	// booked when a broadcast ends.
 	Occupied []time.Duration
 	Offered  time.Duration // airtime that background senders wanted to send
 	Others   time.Duration // energy of background senders on the air

@@ -15,12 +15,13 @@ const (
 	Faded                // lost by the state at the begin
 	BitErrors            // at least one bit was wrong
 	Outage               // overlapped a scripted outage
+	Collided             // with another energy on the air; Fading never says so, Listener does
 	NotListening         // not within one listening window
 )
 
 // String returns the outcome as ledgers write it.
 func (o Outcome) String() string {
-	return [...]string{"heard", "faded", "bit_errors", "outage", "not_listening"}[o]
+	return [...]string{"heard", "faded", "bit_errors", "outage", "collided", "not_listening"}[o]
 }
 
 // Span is the time From <= t < Until.
@@ -38,6 +39,10 @@ type Weather struct {
 	Burst    time.Duration // mean time in the bad state, from 100us; not needed when Loss equals GoodLoss (independent losses)
 	GoodLoss float64       // chance of loss in the good state
 	BadLoss  float64       // chance of loss in the bad state; 0 means 1
+
+	// Trace is a measurement that takes the place of Loss, Burst, GoodLoss and
+	// BadLoss, which must then be 0; what it lost counts as Faded. nil = none.
+	Trace *Trace
 
 	// A second, independent bad state, rare and long; a broadcast is lost
 	// when either loses it, so its losses come on top of Loss.
@@ -108,6 +113,9 @@ func (w Weather) Check() error {
 	}
 	if shares && w.badLoss() < w.Loss {
 		m.add("bad_loss", w.BadLoss, fmt.Sprintf("at least loss (%v)", w.Loss))
+	}
+	if w.Trace != nil && (w.Loss != 0 || w.Burst != 0 || w.GoodLoss != 0 || w.BadLoss != 0) {
+		m.add("trace", "given", "none beside loss, burst, good_loss or bad_loss")
 	}
 	if w.Burst != 0 || w.Loss > w.GoodLoss {
 		m.between("burst", w.Burst, shortestBurst, longestBurst)

@@ -84,15 +84,15 @@ func holdLever(c *bridge.Config, id bus.ID) lever {
 	default:
 		timer = lever{"bridge.policy.kind", "each"}
 	}
-	for _, f := range c.Forward {
+	for i, f := range c.Forward {
 		if f.ID != id {
 			continue
 		}
 		if f.MinGap > wait {
-			return lever{"cap of " + id.String() + " in bridge.forward", seconds(f.MinGap)}
+			return lever{fmt.Sprintf("bridge.forward.%d.cap", i), seconds(f.MinGap)}
 		}
 		if f.Divide > 1 {
-			return lever{"divide of " + id.String() + " in bridge.forward", fmt.Sprint(f.Divide)}
+			return lever{fmt.Sprintf("bridge.forward.%d.divide", i), fmt.Sprint(f.Divide)}
 		}
 	}
 	return timer

@@ -51,8 +51,8 @@ func isKey(path string) bool {
 func TestHeldBackIdentifiersAreNamed(t *testing.T) {
 	c := &bridge.Config{Policy: bridge.Policy{Kind: bridge.Fill, Hold: 50e6},
 		Forward: []bridge.Forward{{ID: 0x120, MinGap: 200e6}, {ID: 0x121, Divide: 5}, {ID: 0x122, MinGap: 10e6}}}
-	require.Equal(t, "cap of 120 in bridge.forward (200 ms)", holdLever(c, 0x120).String())
-	require.Equal(t, "divide of 121 in bridge.forward (5)", holdLever(c, 0x121).String())
+	require.Equal(t, "bridge.forward.0.cap (200 ms)", holdLever(c, 0x120).String())
+	require.Equal(t, "bridge.forward.1.divide (5)", holdLever(c, 0x121).String())
 	require.Equal(t, "bridge.policy.hold (50.0 ms)", holdLever(c, 0x122).String())
 }
 
