@@ -44,6 +44,7 @@ type jsonReport struct {
 	Bridge       jsonBridge       `json:"bridge"`
 	Air          jsonAir          `json:"air"`
 	Receivers    []jsonReceiver   `json:"receivers"`
+	Phases       []jsonPhase      `json:"phases"`
 }
 
 type jsonAssumption struct {
@@ -179,7 +180,7 @@ func document(r *study.Result) jsonReport {
 			RecordBytes: []jsonRecordBytes{}},
 		Air: jsonAir{value(r.OwnShare), value(r.OwnOccupancy), value(r.OthersShare),
 			value(r.BroadcastsPerSecond)},
-		Receivers: []jsonReceiver{},
+		Receivers: []jsonReceiver{}, Phases: phaseList(r),
 	}
 	for _, a := range plan.Assumptions {
 		d.Assumptions = append(d.Assumptions, jsonAssumption(a))
