@@ -151,3 +151,28 @@ func BenchmarkTime(b *testing.B) {
 		})
 	}
 }
+
+// A storm of one identifier, one frame a broadcast, takes the air from all other
+// signals; a cap on that identifier gives it back.
+func TestACapCuresTheStorm(t *testing.T) {
+	air := map[string]Air{}
+	mean := map[string]float64{}
+	for _, name := range []string{"storm", "storm-capped"} {
+		plan, err := scenarios.Open(name, nil)
+		require.NoError(t, err)
+		r, err := Run(plan, 0)
+		require.NoError(t, err)
+		requireClosedLedgers(t, r)
+		require.NotEmpty(t, r.Phases)
+		for i, p := range r.Phases {
+			if p.Air.Occupied > air[name].Occupied || i == 0 {
+				air[name] = p.Air
+				mean[name] = p.Receivers[0].Glass[0].Mean() / 1e9
+			}
+		}
+	}
+	stormy, capped := air["storm"], air["storm-capped"]
+	require.Greater(t, stormy.Occupied.Seconds()/stormy.Window.Seconds(), 0.7, "the air is full")
+	require.Less(t, capped.Occupied.Seconds()/capped.Window.Seconds(), 0.3)
+	require.Greater(t, mean["storm"], 1.5*mean["storm-capped"], "other values grow old")
+}
