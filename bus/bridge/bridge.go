@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"stalegauge/bus"
@@ -23,14 +24,19 @@ type Bridge struct {
 	pickup     pickup
 	processor  processor
 	arrivals   ring[arrival] // listed values on their way to the forward list
-	policy     policy
+	streams    []stream      // in order of class
+	bySlot     []int32       // index into streams
 	limit      limiter
 	fullCost   cost // of a broadcast of full payload
 	queue      sendQueue
 	copies     []again
-	flying     []flight // in order of hand-over
+	firstCopy  time.Duration // when the first of them is due
+	oneClass   bool          // there is one class only
+	flying     []flight      // in order of hand-over
 	nextSlot   time.Duration
 	sequence   uint16
+	counter    uint32
+	turns      uint64
 	idle       []*Broadcast
 
 	frames  uint64
@@ -67,7 +73,7 @@ func New(cfg Config) (*Bridge, error) {
 		return nil, fmt.Errorf("bridge: %w", err)
 	}
 	b.list = newForwardList(cfg.Forward)
-	b.cfg.Forward = b.list.entries
+	b.cfg.Forward, b.cfg.Policies = b.list.entries, slices.Clone(cfg.Policies)
 	b.queue.rule = cfg.SendQueue
 	b.queue.ahead = b.limit
 	b.controller = newController(cfg.Controller, func(value int32) { b.loseFrame(value, fate.FrameOverrun) })
@@ -75,7 +81,7 @@ func New(cfg Config) (*Bridge, error) {
 	b.pickup.stalls, b.processor.stalls = newStalls(&cfg)
 	b.direct = cfg.Controller.Overrun == DropNew && cfg.Pickup.Tick == 0
 	b.processor.cost, b.processor.depth = cfg.Pickup.Cost, cfg.QueueDepth
-	b.policy = newPolicy(b)
+	b.addStreams()
 	return b, nil
 }
 
@@ -241,8 +247,10 @@ func (b *Bridge) nextStep() (at time.Duration, step int) {
 	if b.arrivals.len() > 0 && b.arrivals.front().at < at {
 		at, step = b.arrivals.front().at, stepArrival
 	}
-	if t := b.policy.due(); t < at {
-		at, step = t, stepPolicy
+	for i := range b.streams {
+		if t := b.streams[i].policy.due(); t < at {
+			at, step = t, stepPolicy
+		}
 	}
 	if t := b.passDue(); t < at {
 		at, step = t, stepLimit
@@ -265,7 +273,7 @@ func (b *Bridge) advance(now time.Duration) {
 		case stepArrival:
 			b.forward(at, b.arrivals.pop().value)
 		case stepPolicy:
-			b.policy.fire(at)
+			b.firePolicy(at)
 		case stepLimit:
 			b.passLimit(at)
 		}

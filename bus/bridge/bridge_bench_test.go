@@ -17,8 +17,12 @@ func usual(kind PolicyKind) Config {
 		SendQueue: SendQueue{Depth: 32}, SendTimeout: 100 * ms, MaxPayload: 250,
 		Airtime: func(n int) time.Duration { return 500*us + time.Duration(n)*8*us },
 	}
+	c.Policy.MinGap, c.Policy.Heartbeat, c.Policy.Slack = 20*ms, 200*ms, DefaultSlack(0.05)
 	for i := range 12 {
-		c.Forward = append(c.Forward, Forward{ID: bus.ID(0x100 + i), Length: 8})
+		c.Forward = append(c.Forward, Forward{
+			ID: bus.ID(0x100 + i), Length: 8,
+			Need: Need{Views: []View{{Limit: time.Duration(200+100*i) * ms, Display: 131 * ms}, {Limit: 2 * time.Second, Display: 60 * ms}}, State: i%4 == 3},
+		})
 	}
 	return c
 }
@@ -50,7 +54,17 @@ func shapes() map[string]Config {
 	repeated.Repeat = Repeat{Copies: 2, Spacing: 5 * ms}
 	stalled := usual(Table)
 	stalled.Stalls, stalled.Controller.Overrun = []Span{{ms, 2 * ms}}, OverwriteOldest
+	grouped := usual(Table)
+	grouped.Policy.ByLimits, grouped.Policy.Latch, grouped.Policy.Rotate = true, true, true
+	simple, mixed := usual(Slack), usual(Slack)
+	simple.Policy.Slack.Simple, simple.Policy.Slack.Power = true, 3
+	mixed.Policies = []Policy{usual(Each).Policy, usual(Table).Policy}
+	mixed.Repeat, mixed.Layout = Repeat{Copies: 2, Spacing: 5 * ms}, Layout{Kind: LayoutPacked, Version: 1, Tag: 8}
+	for i := range mixed.Forward {
+		mixed.Forward[i].Policy, mixed.Forward[i].Class = i%3, i%2
+	}
 	return map[string]Config{
+		"change": usual(Change), "slack": usual(Slack), "slack simple": simple, "table grouped": grouped, "mix": mixed,
 		"each": usual(Each), "fill": usual(Fill), "table": usual(Table), "fill limited": limited, "each repeated": repeated, "table stalled": stalled,
 	}
 }
@@ -63,6 +77,7 @@ func TestSteadyStateAllocatesNothing(t *testing.T) {
 		work := func() {
 			for i := range 1000 {
 				f.ID = bus.ID(0x100 + i%40)
+				f.Data[0] = byte(i / 400)
 				step(b, &now, &f)
 			}
 		}
@@ -83,7 +98,7 @@ func BenchmarkUnlistedFrame(b *testing.B) {
 
 // Every frame is listed: with fill 22 share a broadcast.
 func BenchmarkListedFrame(b *testing.B) {
-	for _, name := range []string{"each", "fill", "table", "fill limited", "each repeated"} {
+	for _, name := range []string{"each", "fill", "table", "fill limited", "each repeated", "table grouped", "change", "slack", "slack simple", "mix"} {
 		b.Run(name, func(b *testing.B) {
 			br, err := New(shapes()[name])
 			require.NoError(b, err)
@@ -94,6 +109,26 @@ func BenchmarkListedFrame(b *testing.B) {
 				f.ID = bus.ID(0x100 + i%12)
 				i++
 				step(br, &now, &f)
+			}
+		})
+	}
+}
+
+// One decision of slack over 12 records in the middle of their lives.
+func BenchmarkSlackDecision(b *testing.B) {
+	for _, name := range []string{"slack", "slack simple"} {
+		b.Run(name, func(b *testing.B) {
+			br, err := New(shapes()[name])
+			require.NoError(b, err)
+			now, f := time.Duration(0), frame(0, 0)
+			for i := range 12 * 1000 {
+				f.ID = bus.ID(0x100 + i%12)
+				step(br, &now, &f)
+			}
+			p := br.streams[0].policy.(*slack)
+			b.ReportAllocs()
+			for b.Loop() {
+				p.decide(now)
 			}
 		})
 	}

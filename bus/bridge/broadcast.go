@@ -26,6 +26,7 @@ type Record struct {
 // changes.
 type Broadcast struct {
 	Sequence uint16
+	Counter  uint32        // as Sequence, but over 2^32 broadcasts: for the authentication tag
 	Copy     int           // 0, then 1, 2, ... for repeats; the bytes are the same
 	Size     int           // payload bytes as the layout encodes it
 	SendTime time.Duration // first hand-over to the medium
@@ -35,6 +36,9 @@ type Broadcast struct {
 	holders int
 	uses    int // reasons for the bridge to hold it; while there is one, it holds its values too
 	pinned  bool
+	past    bool // its rate limit stage has been told
+	stream  int32
+	class   int
 	cost    cost
 }
 
@@ -54,8 +58,9 @@ func (b *Broadcast) Release() {
 	b.home.recycle(b)
 }
 
-// newBroadcast returns an empty broadcast that the bridge holds for one reason.
-func (b *Bridge) newBroadcast() *Broadcast {
+// newBroadcast returns an empty broadcast of a stream that the bridge holds for
+// one reason.
+func (b *Bridge) newBroadcast(stream int32) *Broadcast {
 	var c *Broadcast
 	if n := len(b.idle); n > 0 {
 		c = b.idle[n-1]
@@ -64,6 +69,7 @@ func (b *Bridge) newBroadcast() *Broadcast {
 		c = &Broadcast{home: b}
 	}
 	c.Copy, c.Records, c.holders, c.uses, c.Size = 0, c.Records[:0], 1, 1, b.codec.header
+	c.past, c.stream, c.class = false, stream, b.streams[stream].class
 	return c
 }
 

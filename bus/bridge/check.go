@@ -44,6 +44,7 @@ func (b *Bridge) check() error {
 	c, k := &b.cfg, new(checker)
 	k.checkInput(c)
 	k.checkForward(c)
+	k.checkPolicies(c)
 	k.checkOutput(c)
 	if len(k.mistakes) > 0 { // sizes mean nothing yet
 		return errors.Join(k.mistakes...)
@@ -84,7 +85,7 @@ func (k *checker) checkInput(c *Config) {
 
 // checkForward looks at the forward list.
 func (k *checker) checkForward(c *Config) {
-	k.want(c.Layout.Kind != LayoutSlot || len(c.Forward) <= maxSlots,
+	k.want(!c.Layout.Kind.fixedLength() || len(c.Forward) <= maxSlots,
 		"Forward: %d entries, a slot of one byte tells %d apart", len(c.Forward), maxSlots)
 	first := make(map[bus.ID]int, len(c.Forward))
 	for i, e := range c.Forward {
@@ -98,31 +99,26 @@ func (k *checker) checkForward(c *Config) {
 		k.want(e.Divide >= 0, "%s.Divide: %d, expected 0 or 1 (all frames) or more", at, e.Divide)
 		k.span(at+".MinGap", e.MinGap, 0)
 		k.want(e.Length >= 0 && e.Length <= bus.MaxLength, "%s.Length: %d, expected 0 to %d", at, e.Length, bus.MaxLength)
-		if e.Selector == nil {
-			continue
+		if e.Selector != nil {
+			if err := e.Selector.Check(); err != nil {
+				k.want(false, "%s.Selector: %w", at, err)
+			}
 		}
-		if err := e.Selector.Check(); err != nil {
-			k.want(false, "%s.Selector: %w", at, err)
-		}
+		k.checkEntry(c, at, &c.Forward[i])
 	}
 }
 
 // checkOutput looks at what comes behind the forward list, but for the limits.
 func (k *checker) checkOutput(c *Config) {
-	k.kind("Policy.Kind", uint8(c.Policy.Kind), uint8(Table))
-	k.span("Policy.Hold", c.Policy.Hold, 0)
-	k.want(c.Policy.MaxRecords >= 0 && c.Policy.MaxRecords <= maxRecords, "Policy.MaxRecords: %d, expected 0 (what the payload holds) to %d", c.Policy.MaxRecords, maxRecords)
-	if c.Policy.Kind == Table {
-		k.span("Policy.Every", c.Policy.Every, 1)
-	}
-	k.span("Policy.Phase", c.Policy.Phase, 0)
 	k.want(c.Repeat.Copies >= 0, "Repeat.Copies: %d, expected 0 or 1 (once) or more", c.Repeat.Copies)
 	k.span("Repeat.Spacing", c.Repeat.Spacing, 0)
-	k.kind("Layout.Kind", uint8(c.Layout.Kind), uint8(LayoutSlot))
+	k.kind("Layout.Kind", uint8(c.Layout.Kind), uint8(layoutKinds-1))
+	k.want(c.Layout.Tag == 0 || c.Layout.Tag >= leastTag && c.Layout.Tag <= mostTag, "Layout.Tag: %d, expected 0 (none) or %d to %d", c.Layout.Tag, leastTag, mostTag)
 	k.want(c.SendQueue.Depth >= 1, "SendQueue.Depth: %d, expected 1 or more", c.SendQueue.Depth)
 	k.kind("SendQueue.Full", uint8(c.SendQueue.Full), uint8(FullReplaceSame))
 	k.span("Pace.Gap", c.Pace.Gap, 0)
 	k.span("SendTimeout", c.SendTimeout, 0)
+	k.span("DropOlder", c.DropOlder, 0)
 	k.want(c.MaxPayload >= headerBytes, "MaxPayload: %d, expected at least %d, the header", c.MaxPayload, headerBytes)
 	k.rate("Limit.Broadcasts", c.Limit.Broadcasts)
 	k.rate("Limit.Bytes", c.Limit.Bytes)

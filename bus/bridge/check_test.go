@@ -20,9 +20,9 @@ func TestEveryMistakeIsNamedAtOnce(t *testing.T) {
 		Forward: []Forward{
 			{ID: 0x800}, {ID: 0x100}, {ID: 0x100, Divide: -1, MinGap: -1, Length: 65}, {ID: 0x101, Selector: &signal.Selector{Bits: 17}},
 		},
-		Policy:    Policy{Kind: 3, Hold: -1, MaxRecords: 256, Phase: -1},
+		Policy:    Policy{Kind: 5, Hold: -1, MaxRecords: 256, Phase: -1},
 		Repeat:    Repeat{Copies: -1, Spacing: -1},
-		Layout:    Layout{Kind: 2},
+		Layout:    Layout{Kind: 3},
 		Limit:     RateLimit{Broadcasts: -1, Bytes: math.NaN(), AirShare: 0.5, Burst: -1},
 		SendQueue: SendQueue{Full: 3},
 		Pace:      Pace{Gap: -1}, SendTimeout: -1,
@@ -44,13 +44,13 @@ func TestEveryMistakeIsNamedAtOnce(t *testing.T) {
 		Forward[2].MinGap: -1ns, expected 0s to 8784h0m0s
 		Forward[2].Length: 65, expected 0 to 64
 		Forward[3].Selector: `+(&signal.Selector{Bits: 17}).Check().Error()+`
-		Policy.Kind: unknown value 3, expected 0 to 2
+		Policy.Kind: unknown value 5, expected 0 to 4
 		Policy.Hold: -1ns, expected 0s to 8784h0m0s
 		Policy.MaxRecords: 256, expected 0 (what the payload holds) to 255
 		Policy.Phase: -1ns, expected 0s to 8784h0m0s
 		Repeat.Copies: -1, expected 0 or 1 (once) or more
 		Repeat.Spacing: -1ns, expected 0s to 8784h0m0s
-		Layout.Kind: unknown value 2, expected 0 to 1
+		Layout.Kind: unknown value 3, expected 0 to 2
 		SendQueue.Depth: 0, expected 1 or more
 		SendQueue.Full: unknown value 3, expected 0 to 2
 		Pace.Gap: -1ns, expected 0s to 8784h0m0s
@@ -91,4 +91,46 @@ func TestMistakesOfSizesAndRates(t *testing.T) {
 		_, err := New(c)
 		require.EqualError(t, err, "bridge: "+want)
 	}
+}
+
+func TestMistakesOfPoliciesAndLayouts(t *testing.T) {
+	_, err := New(with(func(c *Config) {
+		c.Policies = []Policy{
+			{Kind: Change, MinGap: 2 * ms, Heartbeat: ms},
+			{Kind: Slack, Slack: SlackRule{Power: 33, Margin: -1, Loss: 1}},
+			{Kind: Table, Every: ms, ByLimits: true},
+		}
+		c.Layout, c.DropOlder = Layout{Kind: LayoutPacked, Tag: 3}, -1
+		c.Forward = []Forward{
+			{ID: 0x100, Length: 8, Policy: 4, Class: 256, Every: -1},
+			{ID: 0x101, Length: 8, Policy: 2, Watched: Watched{Mask: make([]byte, 65), Bands: []Band{{signal.Definition{Name: "x", Bits: 1, Scale: 1}, -1}}}},
+			{ID: 0x102, Length: 2, Policy: 3, Need: Need{Views: []View{{Limit: -1, Display: -1}}}, Fields: []Field{{Start: 15, Bits: 2, Page: signal.AnyPage}, {Bits: 65}, {Bits: 1, Page: 3}}},
+			{ID: 0x103, Length: 1, Fields: []Field{{Bits: 1, Page: 3}}, Selector: &signal.Selector{Start: 8, Bits: 1}},
+		}
+	}))
+	require.EqualError(t, err, text(`
+		bridge: Forward[0].Class: 256, expected 0 to 255
+		Forward[0].Every: -1, expected 0 or 1 (every round) to 1000000
+		Forward[0].Policy: 4, expected 0 (Policy) to 3 (the last of Policies)
+		Forward[1].Watched.Mask: 65 bytes, a frame has at most 64
+		Forward[1].Watched.Bands[0].DeadBand: -1, expected 0 (every change) or more
+		Forward[1].Need: neither a limit for every view nor a period, the policy slack needs one
+		Forward[2].Need.Views[0].Limit: -1ns, expected 0s to 8784h0m0s
+		Forward[2].Need.Views[0].Display: -1ns, expected 0s to 8784h0m0s
+		Forward[2].Fields[0]: it reaches beyond the 2 bytes that the layout foresees
+		Forward[2].Fields[1]: signal "field": 65 bits, expected 1 to 64
+		Forward[2].Fields[2].Page: 3, but the entry has no selector; expected -1
+		Forward[2].Need: neither a limit for every view nor a period, the policy table needs one
+		Forward[3].Selector: it reaches beyond the 1 bytes that the layout foresees
+		Policies[0].Heartbeat: 1ms is shorter than MinGap, 2ms
+		Airtime: nil, Policies[1].Slack needs it
+		Policies[1].Slack.Share: 0, expected more than 0, up to 1
+		Policies[1].Slack.Power: 33, expected more than 0, up to 32
+		Policies[1].Slack.Margin: -1, expected 0 to 10 times the display's time
+		Policies[1].Slack.Loss: 1, expected 0 to less than 1
+		Policies[1].Slack.Burst: 0s, expected more than 0, up to 10s
+		Policies[1].Slack.Tick: 0s, expected 1µs to 8784h0m0s
+		Policies[1].Slack.Price: 0, expected 1e-06 to 1e+06
+		Layout.Tag: 3, expected 0 (none) or 4 to 8
+		DropOlder: -1ns, expected 0s to 8784h0m0s`))
 }

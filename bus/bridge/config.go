@@ -4,9 +4,7 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"stalegauge/bus"
 	"stalegauge/bus/fate"
-	"stalegauge/bus/signal"
 )
 
 // Config describes one bridge. The zero value of a limit means no limit.
@@ -18,15 +16,19 @@ type Config struct {
 	QueueDepth  int          // bus queue between pick-up and forward list, in frames, >= 1
 	Forward     []Forward
 	Policy      Policy
+	Policies    []Policy // further policies of a mix, see [Forward.Policy]; they share limit, pace and send queue
 	Repeat      Repeat
 	Layout      Layout
 	Limit       RateLimit
 	SendQueue   SendQueue
 	Pace        Pace
 	SendTimeout time.Duration // after which a hand-over that was never confirmed frees the bridge; 0 = never
+	// DropOlder keeps values older than this from being handed over; 0 = sends
+	// them all the same.
+	DropOlder time.Duration
 
 	MaxPayload int                           // payload limit of the radio, bytes
-	Airtime    func(bytes int) time.Duration // energy on air of a broadcast of this size
+	Airtime    func(bytes int) time.Duration // energy on air of a broadcast of this size; Limit.AirShare and the policy Slack need it
 
 	// Stream returns the random stream of a purpose, the same for the same
 	// purpose and index whatever else is configured. Needed for Random only.
@@ -79,57 +81,10 @@ type RandomStalls struct {
 	Length time.Duration
 }
 
-// Forward is one entry of the forward list.
-type Forward struct {
-	ID       bus.ID
-	Selector *signal.Selector // nil when the identifier has no pages
-	Divide   int              // every Divide-th frame passes; 0 or 1 = all
-	MinGap   time.Duration    // cap: a frame closer than this after the last that passed is held back; 0 = none
-	Length   int              // bytes of data that the layout foresees for it
-}
-
-// PolicyKind names a batching policy.
-type PolicyKind uint8
-
-// The policies.
-const (
-	Each  PolicyKind = iota // every listed frame leaves at once, one a broadcast
-	Fill                    // collected until the payload is full or the oldest has been held for Hold
-	Table                   // the latest value of each identifier and page, every Every
-)
-
-// Policy is the batching policy with its parameters.
-type Policy struct {
-	Kind       PolicyKind
-	Hold       time.Duration // Fill: longest wait of the oldest record
-	MaxRecords int           // Fill: records in one broadcast at most; 0 = what the payload holds
-	Every      time.Duration // Table: period
-	Phase      time.Duration // Table: first due instant
-	OnlyNew    bool          // Table: leave out values that have been sent already
-}
-
 // Repeat sends each broadcast Copies times in all, Spacing apart.
 type Repeat struct {
 	Copies  int // 0 or 1 = once
 	Spacing time.Duration
-}
-
-// LayoutKind names a record layout.
-type LayoutKind uint8
-
-// The layouts.
-const (
-	LayoutID   LayoutKind = iota // identifier 2 or 4 bytes, length 1, data
-	LayoutSlot                   // index into the forward list 1 byte, data
-)
-
-// Layout says how a broadcast is written.
-type Layout struct {
-	Kind       LayoutKind
-	SendTime   bool // flag 1: send time in the header
-	RecordAges bool // flag 2: age of each record at the send time
-	Version    uint8
-	Set        uint16 // set identifier
 }
 
 // RateLimit bounds what the bridge hands to the medium: an exact token bucket

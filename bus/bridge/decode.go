@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"crypto/subtle"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -12,6 +13,10 @@ import (
 // version.
 var ErrVersion = errors.New("another layout version")
 
+// ErrTag is in the error of [Codec.Decode] for a datagram whose authentication
+// tag is not right.
+var ErrTag = errors.New("wrong authentication tag")
+
 // Datagram is a broadcast as a receiver reads it.
 type Datagram struct {
 	Version     uint8
@@ -20,7 +25,11 @@ type Datagram struct {
 	Set         uint16
 	Sequence    uint16
 	SendTime    uint32 // microseconds modulo 2^32; 0 without HasSendTime
+	Counter     uint32 // 0 without a tag
+	Tag         []byte // part of the bytes decoded; empty without one
 	Records     []DatagramRecord
+
+	room []byte // data of packed records
 }
 
 // DatagramRecord is one record of a [Datagram].
@@ -29,39 +38,35 @@ type DatagramRecord struct {
 	Slot int    // index into the forward list, -1 if the identifier is not on it
 	Page int    // value of the selector; NoPage if there is none or it does not lie in the data
 	Age  uint16 // in units of 100 us, rounded down; 65535 = that or older; 0 without HasAges
-	Data []byte // part of the bytes decoded
+	// Data is part of the bytes decoded. Of a packed record it belongs to the
+	// Datagram and is as long as the forward list says, with zeros where there is
+	// no field.
+	Data []byte
 }
 
 // Decode reads a datagram into d, whose records are used again; their data are
-// parts of the datagram. It accepts exactly what an encoder of the same layout
-// version and list can write, with either flag. Otherwise the error says at which
-// byte what was found and what was expected, and d holds nothing of use.
+// parts of the datagram or of d. It accepts exactly what an encoder of the same
+// layout version and list can write, with or without send time and ages.
+// Otherwise the error says at which byte what was found and what was expected, and
+// d holds nothing of use.
 func (c *Codec) Decode(datagram []byte, d *Datagram) error {
-	d.Records = d.Records[:0]
-	if len(datagram) < headerBytes {
-		return fmt.Errorf("datagram of %d bytes is shorter than its header of %d", len(datagram), headerBytes)
+	d.Records, d.room = d.Records[:0], d.room[:0]
+	d.SendTime, d.Counter, d.Tag = 0, 0, nil
+	at, err := c.decodeHeader(datagram, d)
+	if err != nil {
+		return err
 	}
-	if v := datagram[0]; v != c.layout.Version {
-		return fmt.Errorf("byte 0: layout version %d, expected %d: %w", v, c.layout.Version, ErrVersion)
-	}
-	flags := datagram[1]
-	if flags&^(flagSendTime|flagRecordAges) != 0 {
-		return fmt.Errorf("byte 1: flags %#02x, only %#02x and %#02x are known", flags, flagSendTime, flagRecordAges)
-	}
-	d.Version = datagram[0]
-	d.HasSendTime, d.HasAges = flags&flagSendTime != 0, flags&flagRecordAges != 0
-	d.Set, d.Sequence = binary.BigEndian.Uint16(datagram[2:]), binary.BigEndian.Uint16(datagram[4:])
-	count, at := int(datagram[6]), headerBytes
-	d.SendTime = 0
-	if d.HasSendTime {
-		if len(datagram) < at+sendTimeBytes {
-			return fmt.Errorf("byte %d: the send time of %d bytes is cut off", at, sendTimeBytes)
+	count := int(datagram[6])
+	datagram, d.Tag = datagram[:len(datagram)-c.layout.Tag], datagram[len(datagram)-c.layout.Tag:]
+	if c.sign != nil && c.layout.Tag > 0 {
+		var tag [mostTag]byte
+		want := tag[:c.layout.Tag]
+		if c.sign(datagram, want); subtle.ConstantTimeCompare(want, d.Tag) != 1 {
+			return fmt.Errorf("byte %d: %w", len(datagram), ErrTag)
 		}
-		d.SendTime = binary.BigEndian.Uint32(datagram[at:])
-		at += sendTimeBytes
 	}
 	for i := range count {
-		r, size, err := c.decodeRecord(datagram[at:], d.HasAges)
+		r, size, err := c.decodeRecord(datagram[at:], d)
 		if err != nil {
 			return fmt.Errorf("byte %d: record %d of %d: %w", at, i+1, count, err)
 		}
@@ -74,10 +79,48 @@ func (c *Codec) Decode(datagram []byte, d *Datagram) error {
 	return nil
 }
 
+// decodeHeader reads what stands before the records and returns its length. There
+// is room for a tag behind it.
+func (c *Codec) decodeHeader(datagram []byte, d *Datagram) (at int, err error) {
+	if len(datagram) < headerBytes {
+		return 0, fmt.Errorf("datagram of %d bytes is shorter than its header of %d", len(datagram), headerBytes)
+	}
+	if v := datagram[0]; v != c.layout.Version {
+		return 0, fmt.Errorf("byte 0: layout version %d, expected %d: %w", v, c.layout.Version, ErrVersion)
+	}
+	tag := c.flags() & flagTag
+	flags := datagram[1]
+	switch {
+	case tag == 0 && flags&^(flagSendTime|flagRecordAges) != 0:
+		return 0, fmt.Errorf("byte 1: flags %#02x, only %#02x and %#02x are known", flags, flagSendTime, flagRecordAges)
+	case flags&^(flagSendTime|flagRecordAges) != tag:
+		return 0, fmt.Errorf("byte 1: flags %#02x, expected %#02x, with or without %#02x and %#02x", flags, tag, flagSendTime, flagRecordAges)
+	}
+	d.Version = datagram[0]
+	d.HasSendTime, d.HasAges = flags&flagSendTime != 0, flags&flagRecordAges != 0
+	d.Set, d.Sequence = binary.BigEndian.Uint16(datagram[2:]), binary.BigEndian.Uint16(datagram[4:])
+	at = headerBytes
+	if d.HasSendTime {
+		if len(datagram) < at+sendTimeBytes {
+			return 0, fmt.Errorf("byte %d: the send time of %d bytes is cut off", at, sendTimeBytes)
+		}
+		d.SendTime = binary.BigEndian.Uint32(datagram[at:])
+		at += sendTimeBytes
+	}
+	if tag != 0 {
+		if len(datagram) < at+counterBytes+c.layout.Tag {
+			return 0, fmt.Errorf("byte %d: the counter of %d bytes and the tag of %d do not fit in %d", at, counterBytes, c.layout.Tag, len(datagram)-at)
+		}
+		d.Counter = binary.BigEndian.Uint32(datagram[at:])
+		at += counterBytes
+	}
+	return at, nil
+}
+
 // decodeRecord reads the record at the front of rest and returns its size.
-func (c *Codec) decodeRecord(rest []byte, ages bool) (r DatagramRecord, size int, err error) {
+func (c *Codec) decodeRecord(rest []byte, d *Datagram) (r DatagramRecord, size int, err error) {
 	var length int
-	if c.layout.Kind == LayoutSlot {
+	if c.layout.Kind.fixedLength() {
 		size, length, err = c.decodeSlot(rest, &r)
 	} else {
 		size, length, err = c.decodeID(rest, &r)
@@ -85,7 +128,7 @@ func (c *Codec) decodeRecord(rest []byte, ages bool) (r DatagramRecord, size int
 	if err != nil {
 		return r, 0, err
 	}
-	tail := 0
+	ages, tail := d.HasAges, 0
 	if ages {
 		tail = ageBytes
 	}
@@ -93,6 +136,11 @@ func (c *Codec) decodeRecord(rest []byte, ages bool) (r DatagramRecord, size int
 		return r, 0, fmt.Errorf("%d bytes of data and %d of age expected, %d bytes are left", length, tail, len(rest)-size)
 	}
 	r.Data = rest[size : size+length : size+length]
+	if c.packs != nil {
+		if r.Data, err = c.packs[r.Slot].unpack(d, r.Data); err != nil {
+			return r, 0, err
+		}
+	}
 	size += length
 	if ages {
 		r.Age = binary.BigEndian.Uint16(rest[size:])
@@ -120,6 +168,9 @@ func (c *Codec) decodeSlot(rest []byte, r *DatagramRecord) (size, length int, er
 		return 0, 0, fmt.Errorf("slot %d, the forward list has %d entries", r.Slot, len(c.entries))
 	}
 	r.ID = c.entries[r.Slot].ID
+	if c.packs != nil {
+		return 1, c.packs[r.Slot].bytes, nil
+	}
 	return 1, c.entries[r.Slot].Length, nil
 }
 

@@ -15,9 +15,19 @@
 // queue in order and works on each for Cost; the frame in work takes no place in
 // the queue. At the end of that work the forward list decides, and the policy is
 // offered the value. A stall stops pick-up and work alike; work under way goes on
-// after it, and polling ticks inside it come as one at its end. The policy makes
-// broadcasts and pushes them into the send queue (each, fill) or makes one when
-// one may leave (table).
+// after it, and polling ticks inside it come as one at its end. The policies each
+// and fill make broadcasts and push them into the send queue; table, change and
+// slack make one when one may leave.
+//
+// # Policies, classes, turns
+//
+// Each entry of the forward list goes by one policy of the mix and belongs to one
+// priority class. What one policy has of one class is a stream with its own
+// broadcasts, so that classes need not wait for each other. What the medium gets
+// next is of the lowest class that has something: a due copy, else what the send
+// queue or one of the policies that choose their content at hand-over has, in
+// turns if several do. The send queue is in order of class, and when it is full the
+// highest class loses. Rate limit, pace, copies and send timeout are common to all.
 //
 // # Equal instants
 //

@@ -16,6 +16,7 @@ type gate struct {
 	skipped    int // frames held back since the last that passed
 	open       bool
 	last       time.Duration // when the last one passed
+	wait       wait
 }
 
 // pageKey is the key of one page of a paged identifier.
@@ -99,7 +100,7 @@ func (b *Bridge) forward(now time.Duration, index int32) {
 	v := &b.ledger.values[index]
 	entry := &b.list.entries[v.record.Slot]
 	length := int(v.record.Length)
-	if v.bad || b.cfg.Layout.Kind == LayoutSlot && length != entry.Length ||
+	if v.bad || b.cfg.Layout.Kind.fixedLength() && length != entry.Length ||
 		b.codec.header+b.codec.RecordSize(v.record.Slot, length) > b.cfg.MaxPayload {
 		b.ledger.lose(index, fate.FrameBadLength)
 		return
@@ -112,5 +113,5 @@ func (b *Bridge) forward(now time.Duration, index int32) {
 	}
 	g.open, g.skipped, g.last = true, 0, now
 	b.pass(fate.StageBusQueue, &v.record, now)
-	b.policy.offer(now, index)
+	b.streams[b.bySlot[v.record.Slot]].policy.offer(now, index)
 }

@@ -31,61 +31,33 @@ func (b *Bridge) freeAt(now time.Duration) time.Duration {
 	return now
 }
 
-// nextCopy returns the index of the copy that is due first, or -1.
-func (b *Bridge) nextCopy() int {
-	first := -1
-	for i := range b.copies {
-		if first < 0 || b.copies[i].due < b.copies[first].due {
-			first = i
-		}
-	}
-	return first
-}
-
 // handOverDue returns the first instant from now on at which something can be
-// handed over, as things stand.
+// handed over, or given up, as things stand.
 func (b *Bridge) handOverDue(now time.Duration) time.Duration {
-	free := b.freeAt(now)
-	if free == never {
-		return never
-	}
-	fresh := never
-	if price, ok := b.freshCost(); ok {
-		fresh = b.limit.ready(now, price)
-		if b.cfg.Limit.Drop && b.queue.line.len() == 0 {
-			fresh = now // a round that cannot be paid is given up at once
+	t := b.freeAt(now)
+	for t != never {
+		n := b.choose(t)
+		at := never
+		if n.kind != noCandidate {
+			at = max(t, b.payable(now, n))
 		}
-		fresh = max(free, fresh)
+		next := b.copyAfter(t, n)
+		if at < next {
+			return at
+		}
+		t = next
 	}
-	i := b.nextCopy()
-	if i < 0 || b.copies[i].due > fresh {
-		return fresh
-	}
-	due := max(free, b.copies[i].due)
-	if b.cfg.Limit.Drop {
-		return due
-	}
-	return max(due, b.limit.ready(now, b.copies[i].broadcast.cost))
+	return never
 }
 
-// freshCost returns what the next new broadcast has to find in the buckets. What
-// a policy makes at hand-over must be payable at full size.
-func (b *Bridge) freshCost() (cost, bool) {
-	if b.queue.line.len() > 0 {
-		return (*b.queue.line.front()).cost, true
-	}
-	return b.fullCost, b.policy.ready()
-}
-
-// mayLeave reports whether the head of the send queue, if there is one, can be
-// handed over at now.
+// mayLeave reports whether the head of the send queue, if there is one, is handed
+// over at now.
 func (b *Bridge) mayLeave(now time.Duration) bool {
-	return b.freeAt(now) == now && !b.copyDue(now) && b.limit.ready(now, (*b.queue.line.front()).cost) == now
-}
-
-func (b *Bridge) copyDue(now time.Duration) bool {
-	i := b.nextCopy()
-	return i >= 0 && b.copies[i].due <= now
+	if b.freeAt(now) != now {
+		return false
+	}
+	n := b.choose(now)
+	return n.kind == queuedCandidate && b.payable(now, n) == now
 }
 
 // handOver returns what leaves at now, or nil.
@@ -94,46 +66,48 @@ func (b *Bridge) handOver(now time.Duration) *Broadcast {
 		return nil
 	}
 	for {
-		i := b.nextCopy()
-		if i < 0 || b.copies[i].due > now {
-			return b.handOverFresh(now)
-		}
-		price := b.copies[i].broadcast.cost
-		if b.limit.ready(now, price) == now {
-			return b.handOverCopy(now, i)
-		}
-		if !b.cfg.Limit.Drop {
+		n := b.choose(now)
+		if n.kind == noCandidate {
 			return nil
 		}
-		b.dropCopy(i)
+		pays := b.limit.ready(now, b.priceOf(n)) == now
+		if !pays && !b.cfg.Limit.Drop {
+			return nil
+		}
+		var c *Broadcast
+		switch n.kind {
+		case copyCandidate:
+			if pays {
+				return b.handOverCopy(now, n.index)
+			}
+			b.dropCopy(n.index)
+		case queuedCandidate:
+			if !pays {
+				return nil
+			}
+			c = b.popQueue(now)
+		case composedCandidate:
+			c = b.compose(now, &b.streams[n.index], pays)
+		}
+		if c != nil {
+			return b.launch(now, c)
+		}
 	}
 }
 
-// handOverFresh returns the new broadcast that leaves at now, or nil: the head of
-// the send queue, or what the policy makes.
-func (b *Bridge) handOverFresh(now time.Duration) *Broadcast {
-	price, ok := b.freshCost()
-	if !ok {
-		return nil
-	}
-	pays := b.limit.ready(now, price) == now
-	if b.queue.line.len() > 0 {
-		if !pays {
-			return nil
-		}
-		b.queue.passed--
-		return b.launch(now, b.queue.line.pop())
-	}
+// compose lets the policy of a stream make the broadcast that leaves at now, or
+// give up what it cannot pay for. It returns nil if there is none.
+func (b *Bridge) compose(now time.Duration, s *stream, pays bool) *Broadcast {
 	if !pays {
-		if b.cfg.Limit.Drop {
-			b.policy.giveUp(fate.FrameRateLimited)
-		}
+		s.policy.giveUp(now, fate.FrameRateLimited)
 		return nil
 	}
-	c := b.policy.compose(now)
+	c := s.policy.compose(now)
 	if c == nil {
 		return nil
 	}
+	b.turns++
+	s.served = b.turns
 	c.cost = b.costOf(c.Size)
 	b.queue.ahead.charge(now, c.cost)
 	for i := range c.Records {
@@ -141,15 +115,16 @@ func (b *Bridge) handOverFresh(now time.Duration) *Broadcast {
 			b.pass(fate.StageRateLimit, &v.record, now)
 		}
 	}
-	return b.launch(now, c)
+	return c
 }
 
 // launch hands over a new broadcast.
 func (b *Bridge) launch(now time.Duration, c *Broadcast) *Broadcast {
-	c.Sequence = b.sequence
+	c.Sequence, c.Counter, c.SendTime = b.sequence, b.counter, now
 	b.sequence++
-	c.SendTime = now
+	b.counter++
 	for i := range c.Records {
+		b.leave(now, c.Records[i].value)
 		if v := &b.ledger.values[c.Records[i].value]; !v.handed {
 			v.handed = true
 			b.pass(fate.StageSendQueue, &v.record, now)
@@ -157,7 +132,9 @@ func (b *Bridge) launch(now time.Duration, c *Broadcast) *Broadcast {
 	}
 	if b.cfg.Repeat.Copies > 1 {
 		c.uses++
-		b.copies = append(b.copies, again{c, 1, now + b.cfg.Repeat.Spacing})
+		due := now + b.cfg.Repeat.Spacing
+		b.copies = append(b.copies, again{c, 1, due})
+		b.firstCopy = min(b.firstCopy, due)
 	}
 	return b.fly(now, c)
 }
@@ -165,8 +142,9 @@ func (b *Bridge) launch(now time.Duration, c *Broadcast) *Broadcast {
 // handOverCopy hands over the copy that waits at index i.
 func (b *Bridge) handOverCopy(now time.Duration, i int) *Broadcast {
 	first := b.copies[i].broadcast
-	c := b.newBroadcast()
-	c.Sequence, c.Copy, c.Size, c.SendTime, c.cost = first.Sequence, b.copies[i].copy, first.Size, first.SendTime, first.cost
+	c := b.newBroadcast(first.stream)
+	c.Sequence, c.Counter, c.SendTime = first.Sequence, first.Counter, first.SendTime
+	c.Copy, c.Size, c.cost = b.copies[i].copy, first.Size, first.cost
 	c.Records = append(c.Records, first.Records...)
 	for j := range c.Records {
 		b.ledger.values[c.Records[j].value].refs++
@@ -185,20 +163,29 @@ func (b *Bridge) dropCopy(i int) {
 	b.advanceCopy(i)
 }
 
+// advanceCopy moves on to the next copy of the broadcast at index i, if there is
+// one.
 func (b *Bridge) advanceCopy(i int) {
 	a := &b.copies[i]
 	if a.copy++; a.copy < b.cfg.Repeat.Copies {
 		a.due = a.broadcast.SendTime + time.Duration(a.copy)*b.cfg.Repeat.Spacing
-		return
+	} else {
+		first := a.broadcast
+		b.copies = append(b.copies[:i], b.copies[i+1:]...)
+		b.finish(first)
 	}
-	first := a.broadcast
-	b.copies = append(b.copies[:i], b.copies[i+1:]...)
-	b.finish(first)
+	b.firstCopy = never
+	for i := range b.copies {
+		b.firstCopy = min(b.firstCopy, b.copies[i].due)
+	}
 }
 
 // fly gives a broadcast to the medium and adds the caller as its holder.
 func (b *Bridge) fly(now time.Duration, c *Broadcast) *Broadcast {
 	b.limit.charge(now, c.cost)
+	if p := b.streams[c.stream].price; p != nil {
+		p.spent += b.cfg.Airtime(c.Size)
+	}
 	deadline := never
 	if b.cfg.SendTimeout > 0 {
 		deadline = now + b.cfg.SendTimeout

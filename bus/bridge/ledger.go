@@ -14,9 +14,10 @@ type value struct {
 	pins   int32 // broadcasts with it that timed out and may yet turn out sent
 	fate   fate.Frame
 	sent   bool
-	bad    bool // too short for its page selector
-	held   bool // has passed the hold stage
-	handed bool // has been handed to the medium
+	bad    bool          // too short for its page selector
+	held   bool          // has passed the hold stage
+	handed bool          // has been handed to the medium
+	wanted time.Duration // when its policy began to want to send it
 }
 
 // ledger counts what became of the frames. A listed frame is counted when the
@@ -33,10 +34,10 @@ func (l *ledger) add() (int32, *value) {
 		index := l.free[n-1]
 		l.free = l.free[:n-1]
 		v := &l.values[index]
-		v.refs, v.pins, v.sent, v.bad, v.held, v.handed = 1, 0, false, false, false, false
+		v.refs, v.pins, v.sent, v.bad, v.held, v.handed, v.wanted = 1, 0, false, false, false, false, never
 		return index, v
 	}
-	l.values = append(l.values, value{refs: 1})
+	l.values = append(l.values, value{refs: 1, wanted: never})
 	index := int32(len(l.values) - 1)
 	return index, &l.values[index]
 }

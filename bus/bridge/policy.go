@@ -21,19 +21,35 @@ type policy interface {
 	// compose makes that broadcast, or returns nil if there is nothing to send.
 	compose(now time.Duration) *Broadcast
 	// giveUp ends what it is ready for, for this cause.
-	giveUp(f fate.Frame)
+	giveUp(now time.Duration, f fate.Frame)
 }
 
-func newPolicy(b *Bridge) policy {
-	switch p := b.cfg.Policy; p.Kind {
+// newPolicy makes the policy of a stream.
+func newPolicy(b *Bridge, index int32) policy {
+	s := &b.streams[index]
+	own := base{bridge: b, stream: index}
+	switch p := s.rule; p.Kind {
 	case Fill:
-		return &fill{bridge: b, hold: p.Hold, most: p.MaxRecords, timer: never, smallest: b.codec.smallest()}
+		return &fill{base: own, hold: p.Hold, most: p.MaxRecords, timer: never, smallest: b.codec.smallest(s.slots)}
 	case Table:
-		return &table{bridge: b, every: p.Every, timer: p.Phase, onlyNew: p.OnlyNew}
+		return newTable(own, p)
+	case Change:
+		return newChange(own, p)
+	case Slack:
+		return newSlack(own, p)
 	default:
-		return &each{bridge: b}
+		return &each{base: own}
 	}
 }
+
+// base is what every policy has.
+type base struct {
+	bridge *Bridge
+	stream int32 // index of its stream
+}
+
+// slots returns the entries of the forward list that are the policy's.
+func (p *base) slots() []int { return p.bridge.streams[p.stream].slots }
 
 // pushing is the part of a policy that makes its broadcasts by itself and pushes
 // them into the send queue.
@@ -41,18 +57,20 @@ type pushing struct{}
 
 func (pushing) ready() bool                      { return false }
 func (pushing) compose(time.Duration) *Broadcast { return nil }
-func (pushing) giveUp(fate.Frame)                {}
+func (pushing) giveUp(time.Duration, fate.Frame) {}
 
 // each sends every value at once in its own broadcast.
 type each struct {
+	base
 	pushing
-	bridge *Bridge
 }
 
 func (p *each) offer(now time.Duration, value int32) {
-	c := p.bridge.newBroadcast()
-	p.bridge.include(c, value)
-	p.bridge.push(now, c)
+	b := p.bridge
+	b.want(now, value)
+	c := b.newBroadcast(p.stream)
+	b.include(c, value)
+	b.push(now, c)
 }
 
 func (p *each) due() time.Duration { return never }
@@ -62,8 +80,8 @@ func (p *each) fire(time.Duration) {}
 // smallest record of the forward list has room, or the next one has not, or it
 // holds the most records allowed, or the oldest has been held long enough.
 type fill struct {
+	base
 	pushing
-	bridge   *Bridge
 	hold     time.Duration
 	most     int // records; 0 = as many as fit
 	smallest int // bytes of a record
@@ -73,13 +91,14 @@ type fill struct {
 
 func (p *fill) offer(now time.Duration, value int32) {
 	b := p.bridge
+	b.want(now, value)
 	r := &b.ledger.values[value].record
 	size := b.codec.RecordSize(r.Slot, int(r.Length))
 	if p.open != nil && p.open.Size+size > b.cfg.MaxPayload {
 		p.fire(now)
 	}
 	if p.open == nil {
-		p.open = b.newBroadcast()
+		p.open = b.newBroadcast(p.stream)
 		p.timer = now + p.hold
 	}
 	b.include(p.open, value)

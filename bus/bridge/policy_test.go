@@ -18,13 +18,15 @@ const record = 2 + 1 + 8
 
 // Instants of hand-over, worked out by hand. "3: a1 b2" is a broadcast at 3 ms
 // with the value of identifier a released at 1 ms and that of b released at 2 ms.
-var policyInstants = []struct {
+type instants struct {
 	name   string
 	change func(c *Config)
 	air    time.Duration
 	frames []bus.Frame
 	want   string
-}{
+}
+
+var policyInstants = []instants{
 	{
 		"each sends at once what the medium takes, and the rest in order", func(c *Config) {}, 3 * ms,
 		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(3*ms, a), frame(20*ms, a)},
@@ -96,18 +98,23 @@ var policyInstants = []struct {
 
 func TestInstantsOfThePolicies(t *testing.T) {
 	for _, row := range policyInstants {
-		t.Run(row.name, func(t *testing.T) {
-			r := newRig(t, with(row.change))
-			r.air, r.keep = row.air, true
-			end := 60 * ms
-			if r.bridge.cfg.Policy.Kind == Table {
-				end = 30 * ms
-			}
-			r.run(end, row.frames...)
-			require.Equal(t, text(row.want), r.sent())
-			require.Equal(t, uint64(len(row.frames)), r.close(end + ms)["sent"]+r.bridge.Fates()[fate.FrameReplaced]+r.bridge.Fates()[fate.FrameInsideAtEnd])
-		})
+		end := 60 * ms
+		if with(row.change).Policy.Kind == Table {
+			end = 30 * ms
+		}
+		row.run(t, end)
 	}
+}
+
+// run checks the instants of a row up to end.
+func (row instants) run(t *testing.T, end time.Duration) {
+	t.Run(row.name, func(t *testing.T) {
+		r := newRig(t, with(row.change))
+		r.air, r.keep = row.air, true
+		r.run(end, row.frames...)
+		require.Equal(t, text(row.want), r.sent())
+		require.Equal(t, uint64(len(row.frames)), r.close(end + ms)["sent"]+r.bridge.Fates()[fate.FrameReplaced]+r.bridge.Fates()[fate.FrameInsideAtEnd])
+	})
 }
 
 func TestTableBeyondOnePayloadGoesOnInFurtherBroadcasts(t *testing.T) {

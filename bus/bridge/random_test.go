@@ -22,19 +22,17 @@ func pick[T any](r *rand.Rand, choices ...T) T { return choices[r.IntN(len(choic
 func randomCase(seed uint64) (Config, []bus.Frame) {
 	r := rand.New(rand.NewPCG(seed, 1))
 	c := Config{
-		Controller: pick(r, Controller{}, Controller{Frames: 1 + r.IntN(5)}, Controller{Bytes: 13 + r.IntN(60)}),
-		Pickup:     Pickup{Latency: pick(r, 0, 10*us, ms), Tick: pick(r, 0, 0, ms, 7*ms), Phase: pick(r, 0, 300*us), Cost: pick(r, 0, 20*us, 600*us)},
-		QueueDepth: pick(r, 1, 2, 5, 1000),
-		Policy: Policy{
-			Kind: PolicyKind(r.IntN(3)), Hold: pick(r, 0, ms, 20*ms), MaxRecords: pick(r, 0, 1, 3),
-			Every: pick(r, ms, 8*ms, 50*ms), Phase: pick(r, 0, 3*ms), OnlyNew: r.IntN(2) == 0,
-		},
+		Controller:  pick(r, Controller{}, Controller{Frames: 1 + r.IntN(5)}, Controller{Bytes: 13 + r.IntN(60)}),
+		Pickup:      Pickup{Latency: pick(r, 0, 10*us, ms), Tick: pick(r, 0, 0, ms, 7*ms), Phase: pick(r, 0, 300*us), Cost: pick(r, 0, 20*us, 600*us)},
+		QueueDepth:  pick(r, 1, 2, 5, 1000),
+		Policy:      randomPolicy(r),
 		Repeat:      Repeat{Copies: pick(r, 0, 1, 2, 3), Spacing: pick(r, 0, ms, 9*ms)},
-		Layout:      Layout{Kind: LayoutKind(r.IntN(2)), SendTime: r.IntN(2) == 0, RecordAges: r.IntN(2) == 0, Version: 1, Set: 9},
+		Layout:      Layout{Kind: LayoutKind(r.IntN(3)), SendTime: r.IntN(2) == 0, RecordAges: r.IntN(2) == 0, Tag: pick(r, 0, 0, 4, 8), Version: 1, Set: 9},
 		SendQueue:   SendQueue{Depth: pick(r, 1, 2, 5, 1000), Full: FullRule(r.IntN(3))},
 		Pace:        Pace{Gap: pick(r, 0, 0, ms, 4*ms)},
 		SendTimeout: pick(r, 0, 2*ms, 30*ms),
-		MaxPayload:  pick(r, 30, 60, 250),
+		DropOlder:   pick(r, 0, 0, 0, 20*ms),
+		MaxPayload:  pick(r, 42, 60, 250),
 		Airtime:     func(n int) time.Duration { return 100*us + time.Duration(n)*8*us },
 		Stream:      func(_ string, index int) *rand.Rand { return rand.New(rand.NewPCG(seed, uint64(index))) },
 	}
@@ -49,6 +47,10 @@ func randomCase(seed uint64) (Config, []bus.Frame) {
 			Burst: pick(r, 0, 200*ms), Drop: r.IntN(2) == 0,
 		}
 	}
+	for range pick(r, 0, 0, 1, 3) {
+		c.Policies = append(c.Policies, randomPolicy(r))
+	}
+	classes := pick(r, 1, 1, 3)
 	for i := range 1 + r.IntN(6) {
 		f := Forward{ID: bus.ID(0x100 + i), Divide: pick(r, 0, 1, 3), MinGap: pick(r, 0, 0, 7*ms), Length: 8}
 		if r.IntN(3) == 0 {
@@ -57,9 +59,45 @@ func randomCase(seed uint64) (Config, []bus.Frame) {
 		if r.IntN(3) == 0 {
 			f.Selector = &signal.Selector{Start: 3, Bits: 2}
 		}
+		f.Policy, f.Class, f.Every = r.IntN(1+len(c.Policies)), r.IntN(classes), pick(r, 0, 1, 3)
+		randomWants(r, &f)
 		c.Forward = append(c.Forward, f)
 	}
 	return c, randomTraffic(r, c.Forward)
+}
+
+func randomPolicy(r *rand.Rand) Policy {
+	p := Policy{
+		Kind: PolicyKind(r.IntN(int(policyKinds))), Hold: pick(r, 0, ms, 20*ms), MaxRecords: pick(r, 0, 1, 3),
+		Every: pick(r, ms, 8*ms, 50*ms), Phase: pick(r, 0, 3*ms), OnlyNew: r.IntN(2) == 0,
+		ByLimits: r.IntN(2) == 0, Rotate: r.IntN(2) == 0, Latch: r.IntN(2) == 0,
+		MinGap: pick(r, 0, ms, 7*ms), Heartbeat: pick(r, 0, 7*ms, 40*ms),
+		Slack: DefaultSlack(pick(r, 0.02, 0.1, 0.5)),
+	}
+	p.Slack.Power, p.Slack.Simple = pick(r, 1, 2.5, 3, 4), r.IntN(2) == 0
+	return p
+}
+
+// randomWants draws what the displays want of an entry.
+func randomWants(r *rand.Rand, f *Forward) {
+	f.Need = Need{Period: 10 * ms, State: r.IntN(3) == 0}
+	for range r.IntN(3) {
+		f.Need.Views = append(f.Need.Views, View{pick(r, 0, 50*ms, 300*ms), pick(r, 0, 20*ms, 130*ms)})
+	}
+	switch r.IntN(3) {
+	case 0:
+		f.Watched.Mask = []byte{0, 0xF0, 3}
+	case 1:
+		speed := signal.Definition{Name: "speed", Start: 12, Bits: 10, Scale: 0.5, Page: pick(r, signal.AnyPage, 1)}
+		f.Watched.Bands = []Band{{speed, pick(r, 0, 40.)}}
+	}
+	page := signal.AnyPage
+	if f.Selector != nil {
+		page = pick(r, page, 2)
+	}
+	for range r.IntN(4) {
+		f.Fields = append(f.Fields, Field{8 * r.IntN(4), 1 + r.IntN(30), false, page})
+	}
 }
 
 func randomTraffic(r *rand.Rand, list []Forward) (frames []bus.Frame) {
@@ -127,7 +165,7 @@ func TestFatesAlwaysSumToTheFrames(t *testing.T) {
 	}
 	for _, word := range []fate.Frame{
 		fate.FrameOverrun, fate.FrameBusQueueFull, fate.FrameNotListed, fate.FrameDivided, fate.FrameReplaced, fate.FrameRateLimited,
-		fate.FrameSendQueueFull, fate.FrameAccessFailed, fate.FrameSendTimeout, fate.FrameBadLength, fate.FrameInsideAtEnd, fate.FrameSent,
+		fate.FrameSendQueueFull, fate.FrameAccessFailed, fate.FrameSendTimeout, fate.FrameBadLength, fate.FrameExpired, fate.FrameInsideAtEnd, fate.FrameSent,
 	} {
 		require.NotZero(t, met[word.String()], "no frame of the random cases met %s", word)
 	}

@@ -46,6 +46,15 @@ func (r *ring[T]) popLast() T {
 	return *r.at(r.n)
 }
 
+// insert puts an item in front of the one with index i.
+func (r *ring[T]) insert(i int, item T) {
+	r.push(item)
+	for j := r.n - 1; j > i; j-- {
+		*r.at(j) = *r.at(j - 1)
+	}
+	*r.at(i) = item
+}
+
 // remove takes out the item with index i and closes the gap.
 func (r *ring[T]) remove(i int) T {
 	item := *r.at(i)
