@@ -33,12 +33,6 @@ func DBPSKBitErrorRate(ebn0 float64) float64 { return math.Exp(-math.Pow(10, ebn
 // Digital Communications).
 func FSKBitErrorRate(ebn0 float64) float64 { return math.Exp(-math.Pow(10, ebn0/10)/2) / 2 }
 
-// PacketErrorRate returns the share of packets with at least one of so many bits
-// wrong, the errors being independent: 1 - (1-e)^bits.
-func PacketErrorRate(bitErrors float64, bits int) float64 {
-	return -math.Expm1(float64(bits) * math.Log1p(-bitErrors))
-}
-
 // spreading is the gain in dB of the 22 MHz of the DSSS channel over 1 Mbit/s.
 var spreading = 10 * math.Log10(22)
 

@@ -371,13 +371,7 @@ func (d *dcf) Usage(now time.Duration) Usage {
 		u.Offered += d.sources[i].offered
 	}
 	for _, i := range d.onAir {
-		sofar := now - d.senders[i].begin
-		if i < d.stations {
-			u.Own[i] += sofar
-			u.Occupied[i] += sofar
-		} else {
-			u.Others += sofar
-		}
+		u.underWay(i, now-d.senders[i].begin)
 	}
 	if len(d.onAir) > 0 {
 		u.Busy += now - d.anySince

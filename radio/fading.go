@@ -20,8 +20,7 @@ type Fading struct {
 	longLoss  float64
 	survival  [2]float64 // ln of the chance that a bit is right, times bits per ns, by state
 	hasBits   bool
-	outage    int     // first outage that is not over
-	trace     *replay // nil without a measurement
+	outage    int // first outage that is not over
 	common    *Fading
 	listening bool
 }
@@ -48,9 +47,6 @@ func NewFading(w Weather, rng *rand.Rand, key uint64) *Fading {
 	f.survival[1] = math.Log1p(-w.BadBitErrors) * perNanosecond
 	f.path = newWalk(w.badShare(), w.Burst, rand.NewPCG(rng.Uint64(), rng.Uint64()))
 	f.long = newWalk(w.LongShare, w.LongBurst, rand.NewPCG(rng.Uint64(), rng.Uint64()))
-	if w.Trace != nil {
-		f.trace = newReplay(w.Trace, rng)
-	}
 	return f
 }
 
@@ -104,8 +100,6 @@ func (f *Fading) hear(begin, end time.Duration, bits packetBits) Outcome {
 		return NotListening
 	case f.inOutage(begin, end):
 		return Outage
-	case f.trace != nil && !f.trace.received(begin):
-		return Faded
 	case f.draw(begin, 1) < f.loss[f.path.state]:
 		return Faded
 	case f.long.state == bad && f.draw(begin, 2) < f.longLoss:

@@ -177,13 +177,7 @@ func (m *medium) Usage(now time.Duration) Usage {
 		u.Offered += m.sources[i].offered
 	}
 	for _, i := range m.onAir {
-		sofar := now - m.senders[i].begin
-		if i < m.stations {
-			u.Own[i] += sofar
-			u.Occupied[i] += sofar
-		} else {
-			u.Others += sofar
-		}
+		u.underWay(i, now-m.senders[i].begin)
 	}
 	if len(m.onAir) > 0 {
 		u.Busy += now - m.anySince

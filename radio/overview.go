@@ -39,15 +39,6 @@ func Overview(p Profile, payload int) Row {
 	return r
 }
 
-// Records returns how many records of a given size fit into Payload behind a
-// header, sizes in bytes. record must be above 0.
-func (r Row) Records(header, record int) int {
-	if record <= 0 {
-		panic("radio: records of no bytes")
-	}
-	return max(0, (r.Payload-header)/record)
-}
-
 // percent writes a share.
 func percent(share float64) string { return strconv.FormatFloat(100*share, 'g', 4, 64) + " %" }
 

@@ -143,6 +143,16 @@ func (u Usage) clone() Usage {
 	return u
 }
 
+// underWay adds what sender i, a station or one behind them, has sent so far.
+func (u *Usage) underWay(i int, sofar time.Duration) {
+	if i >= len(u.Own) {
+		u.Others += sofar
+		return
+	}
+	u.Own[i] += sofar
+	u.Occupied[i] += sofar
+}
+
 // exponential draws a time of the given mean (ns), rounded to the nanosecond
 // and held below 73 years so that sums of instants cannot overflow. u is
 // uniform on 0 <= u < 1.

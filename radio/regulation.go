@@ -1,9 +1,6 @@
 package radio
 
-import (
-	"math"
-	"time"
-)
+import "time"
 
 // SubBand is a stretch of the spectrum below 1 GHz with its largest duty cycle
 // in Europe. These are headlines: check the rules where you are. The duty cycle
@@ -30,25 +27,6 @@ func SubBands() []SubBand {
 
 // PerHour returns the time on the air that the duty cycle leaves in one hour.
 func (b SubBand) PerHour() time.Duration { return time.Duration(b.Duty * float64(time.Hour)) }
-
-// utilisationLimit is the largest medium utilisation of equipment at 2.4 GHz
-// that does not adapt (EN 300 328 V1.8.1).
-const utilisationLimit = 0.1
-
-// MediumUtilisation returns P / 100 mW x duty of EN 300 328 V1.8.1 for a
-// radiated power in mW and the share of time on the air. Equipment that does
-// not adapt may use 0.1; below 10 dBm nothing need adapt.
-func MediumUtilisation(milliwatt, share float64) float64 { return milliwatt / 100 * share }
-
-// UtilisationDuty returns the largest share of time on the air, at most 1, that
-// keeps within that utilisation at a radiated power in mW, which must be above
-// 0.
-func UtilisationDuty(milliwatt float64) float64 {
-	if !(milliwatt > 0) {
-		panic("radio: a radiated power of no mW")
-	}
-	return math.Min(1, utilisationLimit*100/milliwatt)
-}
 
 // Headline returns the rule that limits the time on the air of a profile, in
 // one line for the reader; "" where none is known. It is information: nothing

@@ -40,10 +40,6 @@ type Weather struct {
 	GoodLoss float64       // chance of loss in the good state
 	BadLoss  float64       // chance of loss in the bad state; 0 means 1
 
-	// Trace is a measurement that takes the place of Loss, Burst, GoodLoss and
-	// BadLoss, which must then be 0; what it lost counts as Faded. nil = none.
-	Trace *Trace
-
 	// A second, independent bad state, rare and long; a broadcast is lost
 	// when either loses it, so its losses come on top of Loss.
 
@@ -113,9 +109,6 @@ func (w Weather) Check() error {
 	}
 	if shares && w.badLoss() < w.Loss {
 		m.add("bad_loss", w.BadLoss, fmt.Sprintf("at least loss (%v)", w.Loss))
-	}
-	if w.Trace != nil && (w.Loss != 0 || w.Burst != 0 || w.GoodLoss != 0 || w.BadLoss != 0) {
-		m.add("trace", "given", "none beside loss, burst, good_loss or bad_loss")
 	}
 	if w.Burst != 0 || w.Loss > w.GoodLoss {
 		m.between("burst", w.Burst, shortestBurst, longestBurst)

@@ -83,7 +83,7 @@ func reasons(p *page, d *study.Receiver) {
 		p.paragraph("  "+verdictMarks[s.Verdict]+cut(s.Shown.Signal.Name, 24)+": ", why)
 	}
 	if len(bases) > 0 {
-		p.paragraph("  ", "Where the limit was never passed, the upper end of the share rests on "+strings.Join(bases, "; ")+".")
+		p.paragraph("  ", "Where the limit was never passed, the upper end of the share rests on one episode as long as "+strings.Join(bases, "; ")+".")
 	}
 }
 

@@ -2,6 +2,8 @@ package reports
 
 import (
 	"fmt"
+	"slices"
+	"strconv"
 	"time"
 
 	"stalegauge/bus"
@@ -72,30 +74,21 @@ func pickupLever(c *bridge.Config, stage fate.Stage) lever {
 	}
 }
 
-// holdLever looks for what keeps a value out of the broadcasts for longest: a
-// divider or cap of its identifier, else the timer of the policy.
+// holdLever names what keeps a value out of the broadcasts for longest.
 func holdLever(c *bridge.Config, id bus.ID) lever {
-	timer, wait := lever{}, time.Duration(0)
-	switch c.Policy.Kind {
-	case bridge.Fill:
-		timer, wait = lever{"bridge.policy.hold", seconds(c.Policy.Hold)}, c.Policy.Hold
-	case bridge.Table:
-		timer, wait = lever{"bridge.policy.every", seconds(c.Policy.Every)}, c.Policy.Every
+	slot := slices.IndexFunc(c.Forward, func(f bridge.Forward) bool { return f.ID == id })
+	if slot < 0 {
+		return lever{"bridge.forward", "without " + id.String()}
+	}
+	l := c.HoldLever(slot)
+	switch {
+	case l.IsTime:
+		return lever{l.Key, seconds(l.Time)}
+	case l.IsWord:
+		return lever{l.Key, c.PolicyOf(slot).Kind.String()}
 	default:
-		timer = lever{"bridge.policy.kind", "each"}
+		return lever{l.Key, strconv.FormatFloat(l.Number, 'g', -1, 64)}
 	}
-	for i, f := range c.Forward {
-		if f.ID != id {
-			continue
-		}
-		if f.MinGap > wait {
-			return lever{fmt.Sprintf("bridge.forward.%d.cap", i), seconds(f.MinGap)}
-		}
-		if f.Divide > 1 {
-			return lever{fmt.Sprintf("bridge.forward.%d.divide", i), fmt.Sprint(f.Divide)}
-		}
-	}
-	return timer
 }
 
 func limitLever(l bridge.RateLimit) lever {

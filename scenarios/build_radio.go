@@ -14,6 +14,12 @@ func (b *builder) radio(root *value) {
 	v := root.get("radio")
 	settings := b.settings(v)
 	profile, err := radio.NewProfile(settings)
+	if v.get("profile").bad {
+		return // whatever the other keys say, nobody knows what for
+	}
+	if strings.HasPrefix(settings.Name, "ble-") {
+		b.warn("displays are taken to listen all the time: what the windows of a scanner miss on %s is not counted", settings.Name)
+	}
 	for _, m := range radioMistakes(err) {
 		at := v.get(strings.ReplaceAll(m.Key, "-", "_"))
 		b.contradiction(m.Found+" is not what the profile "+settings.Name+" takes: "+m.Want, "", at)

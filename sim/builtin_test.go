@@ -31,6 +31,23 @@ func TestLedgersCloseOnBuiltins(t *testing.T) {
 	}
 }
 
+// On every radio profile, also where it is far too slow for the job.
+func TestLedgersCloseOnEveryProfile(t *testing.T) {
+	for _, p := range radio.Profiles() {
+		t.Run(p.Name, func(t *testing.T) {
+			for _, name := range []string{"orchard", "kart-grid"} { // a lone bridge, and several
+				plan, err := scenarios.Open(name, []string{"radio.profile=" + p.Name})
+				require.NoError(t, err)
+				plan.Duration = 20 * time.Second
+				r, err := Run(plan, 0)
+				require.NoError(t, err)
+				require.NotZero(t, r.Records)
+				requireClosedLedgers(t, r)
+			}
+		})
+	}
+}
+
 // Two designs meet the same traffic and the same fading. So their difference
 // varies much less than the designs themselves: table every 50 ms against the
 // same with one repeat 5 ms later, in bursts of 100 ms.

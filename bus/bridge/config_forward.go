@@ -82,17 +82,3 @@ type Field struct {
 	BigEndian bool
 	Page      int // the page that has it, or [signal.AnyPage]
 }
-
-// FieldsOf returns the fields that carry these signals, each once, in the order
-// given.
-func FieldsOf(signals ...signal.Definition) (fields []Field) {
-	seen := map[Field]bool{}
-	for i := range signals {
-		d := &signals[i]
-		if f := (Field{d.Start, d.Bits, d.BigEndian, d.Page}); !seen[f] {
-			seen[f] = true
-			fields = append(fields, f)
-		}
-	}
-	return fields
-}

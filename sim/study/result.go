@@ -52,7 +52,7 @@ type Signal struct {
 	Verdict    Verdict
 	Why        string  // in words, for missed and undecided
 	MoreTime   float64 // undecided: further simulated time that would decide, in whole replications; 0 where it cannot be told
-	BoundBasis string  // with no replication over the limit: what the upper end of the share rests on
+	BoundBasis string  // with no replication over the limit: as long as this an episode was taken to be
 
 	Observed       float64 // time inside the window with a known value, all replications
 	Window         float64 // time inside the window, all replications

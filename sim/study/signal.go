@@ -150,5 +150,5 @@ func episodeOf(plan *scenarios.Plan, r *scenarios.Receiver, s *scenarios.Shown) 
 	if r.Weather.LongShare > 0 {
 		take(r.Weather.LongBurst, "the mean long bad time of the radio")
 	}
-	return episode{length: seconds(longest), basis: fmt.Sprintf("an episode as long as %s, %v", of, longest)}
+	return episode{length: seconds(longest), basis: fmt.Sprintf("%s, %v", of, longest)}
 }

@@ -102,7 +102,7 @@ func TestBoundsWithoutAnEpisode(t *testing.T) {
 		require.Zero(t, s.OverLimit.Low)
 		require.InDelta(t, c.episodes*.18/600, s.OverLimit.High, .005*c.episodes*.18/600+1e-5)
 		require.InDelta(t, c.episodes*6, s.Violations.High, .05*6)
-		require.Equal(t, "an episode as long as the mean bad time of the radio, 180ms", s.BoundBasis)
+		require.Equal(t, "the mean bad time of the radio, 180ms", s.BoundBasis)
 		require.Positive(t, s.MeanOverage.High)
 	}
 }
