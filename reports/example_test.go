@@ -93,6 +93,9 @@ func hopper() *study.Result {
 			{Name: "gauge", FirstPicture: study.Statistic{}, NeverFilled: 10, Signals: []study.Signal{level, lost}},
 		},
 	}
+	second := study.Neighbour{Name: "second", Count: 2, OwnShare: exact(0.07), BroadcastsPerSecond: exact(48), DeliveredShare: exact(0.9)}
+	second.RecordFates[fate.RecordTaken], second.RecordFates[fate.RecordCollided] = 90_000, 10_000
+	r.Neighbours = []study.Neighbour{second}
 	r.FrameFates[fate.FrameNotListed] = 800_000
 	r.FrameFates[fate.FrameReplaced] = 150_000
 	r.FrameFates[fate.FrameRateLimited] = 20_000

@@ -44,6 +44,7 @@ type jsonReport struct {
 	Bridge       jsonBridge       `json:"bridge"`
 	Air          jsonAir          `json:"air"`
 	Receivers    []jsonReceiver   `json:"receivers"`
+	Neighbours   []jsonNeighbour  `json:"neighbours"`
 	Phases       []jsonPhase      `json:"phases"`
 }
 
@@ -90,6 +91,7 @@ type jsonReceiver struct {
 	RecordFates  ordered[uint64] `json:"record_fates"`
 	FirstPicture jsonStatistic   `json:"first_picture_s"`
 	Signals      []jsonSignal    `json:"signals"`
+	Foreign      ordered[uint64] `json:"foreign_fates"` // broadcasts of other sets
 }
 
 type jsonSignal struct {
@@ -176,11 +178,11 @@ func document(r *study.Result) jsonReport {
 		Duration:    figure(r.Duration),
 		Assumptions: []jsonAssumption{}, Warnings: append([]string{}, plan.Warnings...),
 		Bus: jsonBus{value(r.FramesPerSecond), value(r.BusLoad)},
-		Bridge: jsonBridge{FrameFates: frameFates(r.FrameFates), Stages: []jsonStage{},
+		Bridge: jsonBridge{FrameFates: ledger[fate.Frame](r.FrameFates[:]), Stages: []jsonStage{},
 			RecordBytes: []jsonRecordBytes{}},
 		Air: jsonAir{value(r.OwnShare), value(r.OwnOccupancy), value(r.OthersShare),
 			value(r.BroadcastsPerSecond)},
-		Receivers: []jsonReceiver{}, Phases: phaseList(r),
+		Receivers: []jsonReceiver{}, Neighbours: neighbourList(r), Phases: phaseList(r),
 	}
 	for _, a := range plan.Assumptions {
 		d.Assumptions = append(d.Assumptions, jsonAssumption(a))
@@ -199,9 +201,8 @@ func document(r *study.Result) jsonReport {
 
 func receiver(d *study.Receiver) jsonReceiver {
 	j := jsonReceiver{Name: d.Name, FirstPicture: statistic(d.FirstPicture), Signals: []jsonSignal{}}
-	for w := range fate.Records {
-		j.RecordFates.put(w.String(), d.RecordFates[w])
-	}
+	j.RecordFates = ledger[fate.Record](d.RecordFates[:])
+	j.Foreign = ledger[fate.Foreign](d.Foreign[:])
 	for i := range d.Signals {
 		j.Signals = append(j.Signals, signal(&d.Signals[i]))
 	}
@@ -237,10 +238,10 @@ func signal(s *study.Signal) jsonSignal {
 // limitOf is the measure that limits speak of.
 const limitOf = "age"
 
-func frameFates(fates [fate.Frames]uint64) ordered[uint64] {
-	var o ordered[uint64]
-	for w := range fate.Frames {
-		o.put(w.String(), fates[w])
+// ledger is the counts of a ledger under its words, zeros included.
+func ledger[Word word](counts []uint64) (o ordered[uint64]) {
+	for w, n := range counts {
+		o.put(Word(w).String(), n)
 	}
 	return o
 }

@@ -150,22 +150,26 @@ func lostLine(r *study.Result, width int) string {
 
 // recordLine says what became of the records at one display.
 func recordLine(d *study.Receiver) string {
-	if s := tally[fate.Record](d.RecordFates[:]); s != "" {
-		return s
-	}
-	return "none was sent"
+	return recordTally(&d.RecordFates)
+}
+
+func recordTally(fates *[fate.Records]uint64) string {
+	return cmp.Or(tally[fate.Record](fates[:]), "none was sent")
 }
 
 // foreignLine says what became of the broadcasts of other sets, "" where there
 // were none.
 func foreignLine(d *study.Receiver) string { return tally[fate.Foreign](d.Foreign[:]) }
 
-// tally writes the sum of a ledger and its words, largest first, "" for an empty
-// one.
-func tally[Word interface {
+// word is an entry of one of the closed word lists of package fate.
+type word interface {
 	~uint8
 	String() string
-}](counts []uint64) string {
+}
+
+// tally writes the sum of a ledger and its words, largest first, "" for an empty
+// one.
+func tally[Word word](counts []uint64) string {
 	var all uint64
 	var parts []share
 	for i, n := range counts {

@@ -3,6 +3,7 @@ package reports
 import (
 	"fmt"
 
+	"stalegauge/bus/fate"
 	"stalegauge/sim/study"
 )
 
@@ -35,6 +36,11 @@ func phases(p *page, r *study.Result) {
 			}
 		}
 		t.write()
+		for _, f := range r.Phases {
+			if i < len(f.Receivers) {
+				p.paragraph("  "+clean(f.Name)+"  ", recordTally(&f.Receivers[i].RecordFates))
+			}
+		}
 	}
 }
 
@@ -56,8 +62,9 @@ type jsonPhase struct {
 }
 
 type jsonPhaseReceiver struct {
-	Name    string            `json:"name"`
-	Signals []jsonPhaseSignal `json:"signals"`
+	Name        string            `json:"name"`
+	Signals     []jsonPhaseSignal `json:"signals"`
+	RecordFates ordered[uint64]   `json:"record_fates"`
 }
 
 type jsonPhaseSignal struct {
@@ -76,6 +83,9 @@ func phaseList(r *study.Result) []jsonPhase {
 			value(f.OwnShare), value(f.OwnOccupancy), value(f.OthersShare), value(f.BroadcastsPerSecond)}, Receivers: []jsonPhaseReceiver{}}
 		for i := range r.Receivers {
 			w := jsonPhaseReceiver{Name: r.Receivers[i].Name, Signals: []jsonPhaseSignal{}}
+			if i < len(f.Receivers) {
+				w.RecordFates = ledger[fate.Record](f.Receivers[i].RecordFates[:])
+			}
 			for k := range r.Receivers[i].Signals {
 				s := phaseSignal(&f, i, k)
 				w.Signals = append(w.Signals, jsonPhaseSignal{r.Receivers[i].Signals[k].Shown.Signal.Name, figure(s.Observed),

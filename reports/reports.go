@@ -35,6 +35,7 @@ func Text(w io.Writer, r *study.Result, o TextOptions) error {
 	for i := range r.Receivers {
 		display(p, r, &r.Receivers[i])
 	}
+	neighbours(p, r)
 	phases(p, r)
 	bridgeSection(p, r)
 	assumptions(p, r)

@@ -18,7 +18,7 @@ func bridgeSection(p *page, r *study.Result) {
 	p.paragraph("  own      ", fmt.Sprintf("%s broadcasts/s of %s records; on air %s, with access %s of the time",
 		withInterval(r.BroadcastsPerSecond, plain), withInterval(r.RecordsPerBroadcast, plain),
 		withInterval(r.OwnShare, percent), withInterval(r.OwnOccupancy, percent)))
-	p.paragraph("  others   ", fmt.Sprintf("on air %s of the time, offered %s",
+	p.paragraph("  others   ", fmt.Sprintf("on air %s of the time; background stations offered %s",
 		withInterval(r.OthersShare, percent), withInterval(r.OthersOffered, percent)))
 	p.heading("Bridge: how full each stage was")
 	t := newTable(p, "stage", "busy\n% of time", "most waiting", "room", "unit")
@@ -107,9 +107,9 @@ func certainty(p *page, r *study.Result) {
 		}
 		looks = "; looked after " + strings.Join(texts, ", ")
 	}
-	p.paragraph("  intervals   ", fmt.Sprintf("%s confidence, from %s%s, of %s each; %s simulated in all",
-		confidence(r), plural(r.Replications, "independent replication"), looks,
-		long(r.Duration), long(r.Simulated)))
+	p.paragraph("  intervals   ", fmt.Sprintf("%s confidence, from %s of %s each%s; %s simulated in all",
+		confidence(r), plural(r.Replications, "independent replication"), long(r.Duration),
+		looks, long(r.Simulated)))
 	p.paragraph("  limits      ", fmt.Sprintf("%s, each judged on its own", plural(limitCount(r), "limit")))
 	if r.Plan != nil {
 		p.paragraph("  scenario    ", r.Plan.Name+" (sha256 "+r.Plan.SHA256+")")

@@ -52,11 +52,17 @@ func (d *driver) passMarks(at time.Duration) {
 func (d *driver) airBetween(from, until int) Air {
 	a, b := &d.marks[from], &d.marks[until]
 	station := d.vehicles[0].index
+	others := b.usage.Others - a.usage.Others
+	for i := range b.usage.Own {
+		if i != station {
+			others += b.usage.Own[i] - a.usage.Own[i]
+		}
+	}
 	return Air{
 		Window:     b.at - a.at,
 		Own:        b.usage.Own[station] - a.usage.Own[station],
 		Occupied:   b.usage.Occupied[station] - a.usage.Occupied[station],
-		Others:     b.usage.Others - a.usage.Others,
+		Others:     others,
 		Offered:    b.usage.Offered - a.usage.Offered,
 		Broadcasts: b.broadcasts - a.broadcasts,
 		Records:    b.records - a.records,

@@ -57,7 +57,7 @@ type Air struct {
 	Window     time.Duration
 	Own        time.Duration // energy of the bridge on air
 	Occupied   time.Duration // with access time
-	Others     time.Duration // energy of background senders on air
+	Others     time.Duration // energy of neighbours and background senders on air
 	Offered    time.Duration // by background senders
 	Broadcasts uint64        // repeats included
 	Records    uint64        // repeats included

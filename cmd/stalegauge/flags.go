@@ -69,6 +69,16 @@ func wholeFlag(name, text string, low, high int64) (string, error) {
 	return strconv.FormatInt(n, 10), nil
 }
 
+// shareFlag reads a share in percent, given as shares from low to high.
+func shareFlag(name, text string, low, high float64) (float64, error) {
+	digits, found := strings.CutSuffix(strings.TrimSpace(text), "%")
+	share, err := strconv.ParseFloat(strings.TrimSpace(digits), 64)
+	if share /= 100; !found || err != nil || !(share >= low && share <= high) {
+		return 0, fmt.Errorf("--%s: found %q, expected a share in percent from %g%% to %g%%", name, text, low*100, high*100)
+	}
+	return share, nil
+}
+
 // longestDuration is the longest window of a run.
 const longestDuration = 1000 * time.Hour
 

@@ -26,6 +26,7 @@ var formats = []string{"text", "json", "csv"}
 type runFlags struct {
 	sets                         []string
 	duration, seed, replications given
+	precision                    given
 	format, out                  string
 }
 
@@ -63,6 +64,7 @@ was wrong with the command line or the scenario.`,
 		Example: `  stalegauge run
   stalegauge run orchard --set receivers.pillar.queue=4 --duration 10min
   stalegauge run my-tractor.yaml --replications 40 --seed 7
+  stalegauge run my-tractor.yaml --replications auto --precision 5%
   stalegauge run forward-everything --format json --out answer.json`,
 		ValidArgsFunction: completeScenario,
 	}
@@ -71,7 +73,8 @@ was wrong with the command line or the scenario.`,
 	flags.StringArrayVar(&f.sets, "set", nil, "change a `KEY=VALUE` of the scenario; may be given again")
 	flags.Var(&f.duration, "duration", "`TIME` of the steady-state window of one replication, such as 60s")
 	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
-	flags.Var(&f.replications, "replications", "`NUMBER` of independent repetitions")
+	flags.Var(&f.replications, "replications", "`NUMBER` of independent repetitions, or auto: until every limit is decided, 320 at most")
+	flags.Var(&f.precision, "precision", "with --replications auto: go on until every mean is known this closely too, such as `5%`")
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json or csv")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
 	fixed := func(words ...string) cobra.CompletionFunc {
@@ -79,7 +82,7 @@ was wrong with the command line or the scenario.`,
 	}
 	for name, complete := range map[string]cobra.CompletionFunc{
 		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
-		"seed": fixed(), "replications": fixed("10", "20", "40", "80", "160", "320"),
+		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
 	} {
 		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
 			panic("stalegauge: " + err.Error())
@@ -87,6 +90,10 @@ was wrong with the command line or the scenario.`,
 	}
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		plan, mistakes := readPlan(args, &f)
+		options, err := f.options()
+		if err != nil {
+			mistakes = append(mistakes, err)
+		}
 		if !slices.Contains(formats, f.format) {
 			mistakes = append(mistakes, wordFlag("format", f.format, formats))
 		}
@@ -95,9 +102,22 @@ was wrong with the command line or the scenario.`,
 		} else {
 			out.discard()
 		}
-		return func() error { return p.simulate(c.Context(), plan, &f) }, mistakes
+		return func() error { return p.simulate(c.Context(), plan, options, &f) }, mistakes
 	})
 	return c
+}
+
+// options says how often to run.
+func (f *runFlags) options() (o study.Options, err error) {
+	o.Version, o.Sequential = build(), f.replications.text == "auto"
+	switch {
+	case !f.precision.given:
+	case !o.Sequential:
+		err = fmt.Errorf("--precision: found %q without --replications auto: a fixed number of replications gives what it gives", f.precision.text)
+	default:
+		o.Precision, err = shareFlag("precision", f.precision.text, 0.001, 0.5)
+	}
+	return o, err
 }
 
 // readPlan reads the scenario with all changes that the flags make.
@@ -119,8 +139,11 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 		value, err := wholeFlag("seed", f.seed.text, 0, math.MaxInt64)
 		change("seed", value, err)
 	}
-	if f.replications.given {
+	if f.replications.given && f.replications.text != "auto" {
 		value, err := wholeFlag("replications", f.replications.text, 1, maxReplications)
+		if err != nil {
+			err = fmt.Errorf("%w, or auto", err)
+		}
 		change("replications", value, err)
 	}
 	name := defaultScenario
@@ -139,16 +162,15 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 }
 
 // simulate runs the plan and writes the result.
-func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, f *runFlags) error {
+func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Options, f *runFlags) error {
 	out, err := openOutput(p.out, f.out)
 	if err != nil {
 		return err
 	}
 	defer out.discard()
 	bar := newProgress(p.errw)
-	result, err := study.Run(ctx, plan, study.Options{
-		Replications: plan.Replications, Version: build(), Progress: bar.report,
-	})
+	o.Progress = bar.report
+	result, err := study.Run(ctx, plan, o)
 	bar.close()
 	if err != nil {
 		return err

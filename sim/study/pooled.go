@@ -23,6 +23,7 @@ type pool struct {
 	stages     []bridge.StageUse
 	air        airPool
 	receivers  []receiverPool
+	neighbours []neighbourPool
 	phases     []phasePool
 }
 
@@ -34,7 +35,7 @@ type receiverPool struct {
 }
 
 func newPool(plan *scenarios.Plan) *pool {
-	p := &pool{plan: plan, receivers: make([]receiverPool, len(plan.Receivers))}
+	p := &pool{plan: plan, receivers: make([]receiverPool, len(plan.Receivers)), neighbours: make([]neighbourPool, len(plan.Neighbours))}
 	for i := range plan.Receivers {
 		r := &plan.Receivers[i]
 		signals := make([]signalPool, len(r.Shows))
@@ -64,6 +65,12 @@ func (p *pool) add(run *sim.Replication) {
 	}
 	for i := range run.Receivers {
 		p.receivers[i].add(&run.Receivers[i])
+	}
+	if len(run.Neighbours) != len(p.neighbours) {
+		panic("study: a replication with other neighbours than its plan")
+	}
+	for i := range run.Neighbours {
+		p.neighbours[i].add(&run.Neighbours[i], &run.Air)
 	}
 	p.addPhases(run.Phases)
 }
@@ -117,7 +124,7 @@ func (a *airPool) result(alpha float64) Air {
 	return Air{
 		OwnShare:            a.own.value(alpha, 1),
 		OwnOccupancy:        a.occupied.value(alpha, 0),
-		OthersShare:         a.others.value(alpha, 1),
+		OthersShare:         a.others.value(alpha, 0),
 		OthersOffered:       a.offered.value(alpha, 0),
 		BroadcastsPerSecond: a.broadcasts.value(alpha, 0),
 		RecordsPerBroadcast: a.records.value(alpha, 0),
@@ -160,6 +167,9 @@ func (p *pool) result(alpha float64) *Result {
 			receiver.Signals = append(receiver.Signals, q.signals[k].result(alpha, simulated, simulated/float64(p.replications)))
 		}
 		r.Receivers = append(r.Receivers, receiver)
+	}
+	for i := range p.neighbours {
+		r.Neighbours = append(r.Neighbours, p.neighbours[i].result(&p.plan.Neighbours[i], alpha))
 	}
 	for i := range p.phases {
 		r.Phases = append(r.Phases, p.phases[i].result(alpha))

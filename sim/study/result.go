@@ -114,20 +114,21 @@ type Result struct {
 
 	OwnShare            Value // energy of the bridge on air, of the time
 	OwnOccupancy        Value // with access time
-	OthersShare         Value // energy of background senders on air
+	OthersShare         Value // energy of neighbours and background senders on air, overlaps counted for each
 	OthersOffered       Value // by background senders
 	BroadcastsPerSecond Value // repeats included
 	RecordsPerBroadcast Value
 
-	Receivers []Receiver
-	Phases    []Phase // nil when the plan has fewer than two
+	Receivers  []Receiver
+	Neighbours []Neighbour
+	Phases     []Phase // nil when the plan has fewer than two
 }
 
 // Air is what was on the medium in a phase. Shares and occupancy are of the time.
 type Air struct {
 	OwnShare            Value // energy of the bridge on air
 	OwnOccupancy        Value // with access time
-	OthersShare         Value // energy of background senders on air
+	OthersShare         Value // energy of neighbours and background senders on air, overlaps counted for each
 	OthersOffered       Value // by background senders
 	BroadcastsPerSecond Value // repeats included
 	RecordsPerBroadcast Value
