@@ -247,3 +247,29 @@ func BenchmarkFold(b *testing.B) {
 		p.add(run)
 	}
 }
+
+// BenchmarkWorkers is a whole run of the default scenario on one and on two
+// cores, in ns of wall time per bus frame; the second one also says how many times
+// as fast it is as the first.
+func BenchmarkWorkers(b *testing.B) {
+	plan, err := scenarios.Open("orchard", []string{"duration=120s"})
+	require.NoError(b, err)
+	alone := 0.0
+	for _, workers := range []int{1, 2} {
+		b.Run(fmt.Sprint(workers), func(b *testing.B) {
+			var frames uint64
+			for b.Loop() {
+				r, err := Run(context.Background(), plan, Options{Workers: workers})
+				require.NoError(b, err)
+				frames += r.Frames
+			}
+			each := float64(b.Elapsed().Nanoseconds()) / float64(frames)
+			b.ReportMetric(each, "ns/frame")
+			if workers == 1 {
+				alone = each
+			} else if alone > 0 {
+				b.ReportMetric(alone/each, "times")
+			}
+		})
+	}
+}
