@@ -248,30 +248,33 @@ func identify(id uint32, digits int, f *bus.Frame) (reason string) {
 	return ""
 }
 
-// eightBytes reads 16 hex digits, the usual payload.
+// eightBytes reads 16 hex digits, the usual payload. Two small functions that the
+// compiler puts in place are faster than one that is called.
 func eightBytes(b []byte, data *[bus.MaxLength]byte) bool {
-	first, ok1 := fourBytes(binary.LittleEndian.Uint64(b))
-	second, ok2 := fourBytes(binary.LittleEndian.Uint64(b[8:16]))
-	binary.LittleEndian.PutUint64(data[:], uint64(second)<<32|uint64(first))
-	return ok1 && ok2
+	first, second := binary.LittleEndian.Uint64(b), binary.LittleEndian.Uint64(b[8:16])
+	binary.LittleEndian.PutUint64(data[:], uint64(fourBytes(second))<<32|uint64(fourBytes(first)))
+	return noHex(first)|noHex(second) == 0
 }
 
+const each = 0x0101010101010101 // a 1 in each byte of a word
+
 // fourBytes turns eight hex digits, the first one in the lowest byte, into four
-// bytes, all at once. Ok is false when one is no hex digit.
-func fourBytes(x uint64) (v uint32, ok bool) {
-	const each = 0x0101010101010101
-	letter := x >> 6 & each // 1 in the bytes of A..F and a..f
-	low := x & (0x0F * each)
-	// Upper half: 3 for digits, 4 or 6 for letters.
-	wrong := x&(0xD0*each) ^ (0x10*each + 0x30*letter)
-	wrong |= ^(x | 0x20*letter) & (0x20 * each)
-	// Lower half: up to 9 for digits, 1 to 6 for letters.
-	wrong |= (low + 6*each + 3*letter) & (0x10 * each)
-	wrong |= (letter << 4) &^ (low + 0x0F*each)
-	n := low + 9*letter
+// bytes, all at once.
+func fourBytes(x uint64) uint32 {
+	n := x&(0x0F*each) + 9*(x>>6&each)
 	n = (n<<4 | n>>8) & 0x00FF00FF00FF00FF
 	n = (n | n>>8) & 0x0000FFFF0000FFFF
-	return uint32(n | n>>16), wrong == 0
+	return uint32(n | n>>16)
+}
+
+// noHex is 0 when all eight bytes are hex digits.
+func noHex(x uint64) uint64 {
+	letter := x >> 6 & each // 1 in the bytes of A..F and a..f
+	low := x & (0x0F * each)
+	return x&(0xD0*each) ^ (0x10*each + 0x30*letter) | // upper half: 3 for digits, 4 or 6 for letters
+		^(x|0x20*letter)&(0x20*each) |
+		(low+6*each+3*letter)&(0x10*each) | // lower half: up to 9 for digits, 1 to 6 for letters
+		(letter<<4)&^(low+0x0F*each)
 }
 
 // flexible turns the digit behind ## into flags.
