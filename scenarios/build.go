@@ -34,6 +34,7 @@ func build(root *value) (*Plan, Mistakes) {
 	b.radio(root)
 	b.bridge(root.get("bridge"))
 	b.receivers(root.get("receivers"))
+	b.needs(root.get("bridge"))
 	b.phases(root.get("phases"))
 	b.captureEnd()
 	b.neighbours(root.get("neighbours"))

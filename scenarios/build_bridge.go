@@ -13,8 +13,8 @@ import (
 // The words of a scenario and what they mean to the bridge.
 var (
 	overruns = map[string]bridge.Overrun{"drop-new": bridge.DropNew, "overwrite-last": bridge.OverwriteLast, "overwrite-oldest": bridge.OverwriteOldest}
-	policies = map[string]bridge.PolicyKind{"each": bridge.Each, "fill": bridge.Fill, "table": bridge.Table}
-	layouts  = map[string]bridge.LayoutKind{"id": bridge.LayoutID, "slot": bridge.LayoutSlot}
+	policies = map[string]bridge.PolicyKind{"each": bridge.Each, "fill": bridge.Fill, "table": bridge.Table, "change": bridge.Change, "slack": bridge.Slack}
+	layouts  = map[string]bridge.LayoutKind{"id": bridge.LayoutID, "slot": bridge.LayoutSlot, "packed": bridge.LayoutPacked}
 	fulls    = map[string]bridge.FullRule{"drop-new": bridge.FullDropNew, "drop-oldest": bridge.FullDropOldest, "replace-same": bridge.FullReplaceSame}
 )
 
@@ -22,8 +22,8 @@ func (b *builder) bridge(v *value) {
 	c := &b.plan.Bridge
 	b.controller(v.get("controller"), v.get("pickup"))
 	c.QueueDepth = v.get("queue").int()
+	b.policies(v)
 	b.forward(v.get("forward"))
-	b.policy(v.get("policy"))
 	repeat := v.get("repeat")
 	c.Repeat = bridge.Repeat{Copies: repeat.get("copies").int(), Spacing: repeat.get("spacing").time()}
 	if c.Repeat.Copies <= 1 {
@@ -33,7 +33,7 @@ func (b *builder) bridge(v *value) {
 	layout := v.get("layout")
 	c.Layout = bridge.Layout{
 		Kind: layouts[layout.get("kind").str()], SendTime: layout.get("send_time").truth(), RecordAges: layout.get("record_ages").truth(),
-		Version: uint8(layout.get("version").int()), Set: uint16(layout.get("set").int()),
+		Tag: layout.get("tag").int(), Version: uint8(layout.get("version").int()), Set: uint16(layout.get("set").int()),
 	}
 	limit := v.get("limit")
 	c.Limit = bridge.RateLimit{
@@ -44,9 +44,9 @@ func (b *builder) bridge(v *value) {
 	c.SendQueue = bridge.SendQueue{Depth: queue.get("depth").int(), Full: fulls[queue.get("full").str()]}
 	c.Pace = bridge.Pace{Gap: v.get("pace").time()}
 	c.SendTimeout = v.get("send_timeout").time()
+	c.DropOlder = v.get("drop_older_than").time()
 	if b.plan.Radio != nil {
 		c.MaxPayload, c.Airtime = b.plan.Radio.MaxPayload(), b.plan.Radio.Airtime
-		b.payload(v, b.root.get("radio").get("payload"))
 		b.savings(limit)
 	}
 }
@@ -128,6 +128,7 @@ func (b *builder) forward(v *value) {
 		if perSecond := item.get("cap").float(); perSecond > 0 {
 			f.MinGap = time.Duration(math.Round(float64(time.Second) / perSecond))
 		}
+		b.entryPolicy(item, &f)
 		c.Forward = append(c.Forward, f)
 	}
 	if len(v.kids) == 0 && v.given && !v.bad {
@@ -170,32 +171,13 @@ func (b *builder) nearID(id bus.ID) string {
 	return didYouMean(id.String(), known)
 }
 
-func (b *builder) policy(v *value) {
-	kind := v.get("kind")
-	if !kind.bad {
-		b.onlyWith(v.get("hold"), kind, "fill")
-		b.onlyWith(v.get("max_records"), kind, "fill")
-		b.onlyWith(v.get("every"), kind, "table")
-		b.onlyWith(v.get("phase"), kind, "table")
-		b.onlyWith(v.get("only_new"), kind, "table")
-	}
-	p := &b.plan.Bridge.Policy
-	p.Kind = policies[kind.str()]
-	switch p.Kind {
-	case bridge.Fill:
-		p.Hold, p.MaxRecords = v.get("hold").time(), v.get("max_records").int()
-	case bridge.Table:
-		p.Every, p.Phase, p.OnlyNew = v.get("every").time(), v.get("phase").time(), v.get("only_new").truth()
-	}
-}
-
 // maxSlots is how many entries a slot index of one byte tells apart.
 const maxSlots = 256
 
 // payload sees that every record fits the radio.
 func (b *builder) payload(v, payload *value) {
 	c := &b.plan.Bridge
-	if c.Layout.Kind == bridge.LayoutSlot && len(c.Forward) > maxSlots {
+	if c.Layout.Kind != bridge.LayoutID && len(c.Forward) > maxSlots {
 		b.contradiction(fmt.Sprintf("%d identifiers to forward, but a slot tells %d apart", len(c.Forward), maxSlots), "the layout id has no such bound",
 			v.get("layout").get("kind"), v.get("forward"))
 		return

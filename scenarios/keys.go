@@ -84,7 +84,7 @@ func Keys() []Key {
 
 func allKeys() []*Key {
 	var out []*Key
-	for _, part := range [][]Key{generalKeys, busKeys, bridgeKeys, radioKeys, receiverKeys} {
+	for _, part := range [][]Key{generalKeys, busKeys, bridgeKeys, policyKeys, sendKeys, radioKeys, receiverKeys} {
 		for i := range part {
 			out = append(out, &part[i])
 		}

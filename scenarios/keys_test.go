@@ -44,16 +44,17 @@ var others = map[kind][]string{
 
 // particular are values to try for a key first, where the kind tells too little.
 var particular = map[string][]string{
-	"bus.capture.file":      {"other.log"},
-	"bus.capture.channel":   {"can1"},
-	"bus.capture.time_unit": {"us"},
+	"bus.capture.file":        {"other.log"},
+	"bus.capture.channel":     {"can1"},
+	"bus.capture.time_unit":   {"us"},
+	"bridge.forward.*.policy": {"spare"},
 }
 
 // companions are changes without which a key has no effect.
 var companions = map[string][]string{
-	"bridge.policy.every":                  {"bridge.policy.kind=table"},
-	"bridge.policy.phase":                  {"bridge.policy.kind=table"},
-	"bridge.policy.only_new":               {"bridge.policy.kind=table"},
+	"bridge.forward.*.every":               {"bridge.policy.kind=table"},
+	"bridge.forward.*.watch":               {"bridge.policy.kind=change"},
+	"bridge.forward.*.dead_bands.*":        {"bridge.policy.kind=change", "bridge.forward.0.dead_bands={speed: 0.5}"},
 	"radio.airtime":                        {"radio.profile=ideal"},
 	"radio.per_byte":                       {"radio.profile=ideal"},
 	"radio.payload":                        {"radio.profile=ideal"},
@@ -87,6 +88,18 @@ var companions = map[string][]string{
 	"receivers.*.shows.*.quantile":         {"receivers.dial.shows.speed.limit=200ms"},
 }
 
+// withPolicy adds that most parameters of a policy belong to one kind of it.
+func withPolicy(key string) []string {
+	for _, at := range []string{"bridge.policy.", "bridge.policies.*."} {
+		for _, only := range policyOnly {
+			if key == at+only.key {
+				return []string{strings.ReplaceAll(at, "*", "spare") + "kind=" + only.kinds[0]}
+			}
+		}
+	}
+	return companions[key]
+}
+
 // A key that nobody reads would be a silent trap: changing any of them changes
 // the plan.
 func TestEveryKeyHasAnEffect(t *testing.T) {
@@ -98,7 +111,7 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data\n0,120,00\n20000,120,01\n40000,120,02\n9000000,120,03\n"), 0o644))
 	concrete := strings.NewReplacer(
 		"bus.messages.*", "bus.messages.Drive", "signals.*", "signals.speed", "background.*", "background.camera",
-		"neighbours.*", "neighbours.other", "receivers.*", "receivers.dial", "shows.*", "shows.speed", "parts.*", "parts.late", ".*", ".0")
+		"neighbours.*", "neighbours.other", "receivers.*", "receivers.dial", "shows.*", "shows.speed", "parts.*", "parts.late", "policies.*", "policies.spare", "dead_bands.*", "dead_bands.speed", ".*", ".0")
 	for _, k := range Keys() {
 		if k.kind == section || k.kind == names || k.kind == items || k.Path == "extends" || k.Path == "about" {
 			continue
@@ -112,7 +125,7 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 			path = strings.Replace(path, "Drive", "Ask", 1)
 		}
 		var with []Set
-		for _, c := range companions[k.Path] {
+		for _, c := range withPolicy(k.Path) {
 			set, err := ParseSet(c)
 			require.NoError(t, err)
 			with = append(with, set)

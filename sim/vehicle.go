@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"stalegauge/bus"
@@ -60,7 +61,11 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	config.Layout.Set += uint16(copyOf)
 	if !d.plan.FixedPhases {
 		config.Pickup.Phase = uniform(streams, "bridge tick", 0, config.Pickup.Tick)
-		config.Policy.Phase = uniform(streams, "bridge table", 0, config.Policy.Every)
+		config.Policy = startedAnywhere(config.Policy, streams, 0)
+		config.Policies = slices.Clone(config.Policies)
+		for i := range config.Policies {
+			config.Policies[i] = startedAnywhere(config.Policies[i], streams, i+1)
+		}
 	}
 	config.Stream = streams.Rand
 	config.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
@@ -80,6 +85,17 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 		v.receivers = append(v.receivers, newReceiver(d, v, i, streams))
 	}
 	return v, nil
+}
+
+// startedAnywhere gives the timer of a policy, of the mix's index, a random phase.
+func startedAnywhere(p bridge.Policy, streams scenarios.Streams, index int) bridge.Policy {
+	switch p.Kind {
+	case bridge.Table:
+		p.Phase = uniform(streams, "bridge table", index, p.Every)
+	case bridge.Slack:
+		p.Phase = uniform(streams, "bridge table", index, p.Slack.Tick)
+	}
+	return p
 }
 
 // newReceiver builds one display.

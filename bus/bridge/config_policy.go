@@ -29,6 +29,7 @@ func (k PolicyKind) String() string {
 // effect.
 type Policy struct {
 	Kind       PolicyKind
+	Name       string        // as a scenario calls it; "" for the general one
 	Hold       time.Duration // Fill: longest wait of the oldest record
 	MaxRecords int           // Fill: records in one broadcast at most; 0 = what the payload holds
 	Every      time.Duration // Table: period
@@ -71,4 +72,7 @@ func (c *Config) policyAt(index int) *Policy {
 
 // PolicyOf returns the policy that the entry with this slot goes by. The
 // configuration must be free of mistakes.
-func (c *Config) PolicyOf(slot int) *Policy { return c.policyAt(c.Forward[slot].Policy) }
+func (c *Config) PolicyOf(slot int) *Policy { return c.PolicyFor(&c.Forward[slot]) }
+
+// PolicyFor returns the policy that an entry goes by.
+func (c *Config) PolicyFor(e *Forward) *Policy { return c.policyAt(e.Policy) }

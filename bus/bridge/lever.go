@@ -19,12 +19,12 @@ type Lever struct {
 // longest: a cap or divider of its own, else the parameter of its policy that
 // matters most. The configuration must be free of mistakes.
 //
-// A policy of a mix has the key bridge.policies.N, N from 0.
+// A policy of a mix has the key bridge.policies.NAME.
 func (c *Config) HoldLever(slot int) Lever {
 	e := &c.Forward[slot]
 	own, policy := fmt.Sprintf("bridge.forward.%d.", slot), "bridge.policy."
 	if e.Policy > 0 {
-		policy = fmt.Sprintf("bridge.policies.%d.", e.Policy-1)
+		policy = "bridge.policies." + c.PolicyOf(slot).Name + "."
 	}
 	lever, wait := c.policyLever(slot, policy)
 	switch {

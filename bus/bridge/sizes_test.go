@@ -60,8 +60,8 @@ func TestHoldLever(t *testing.T) {
 	c := Config{
 		Policy: Policy{Kind: Fill, Hold: 50 * ms},
 		Policies: []Policy{
-			{Kind: Table, Every: 100 * ms}, {Kind: Change, MinGap: 20 * ms, Heartbeat: time.Second}, {Kind: Change, MinGap: 20 * ms},
-			{Kind: Slack, Slack: DefaultSlack(0.05)}, {Kind: Each}, {Kind: Change},
+			{Name: "a", Kind: Table, Every: 100 * ms}, {Name: "b", Kind: Change, MinGap: 20 * ms, Heartbeat: time.Second}, {Name: "c", Kind: Change, MinGap: 20 * ms},
+			{Name: "d", Kind: Slack, Slack: DefaultSlack(0.05)}, {Name: "e", Kind: Each}, {Name: "f", Kind: Change},
 		},
 		Forward: []Forward{
 			{}, {Policy: 1}, {Policy: 1, Every: 4}, {Policy: 2}, {Policy: 3}, {Policy: 4}, {Policy: 5}, {Policy: 6},
@@ -70,13 +70,13 @@ func TestHoldLever(t *testing.T) {
 	}
 	want := []Lever{
 		{Key: "bridge.policy.hold", Time: 50 * ms, IsTime: true},
-		{Key: "bridge.policies.0.every", Time: 100 * ms, IsTime: true},
+		{Key: "bridge.policies.a.every", Time: 100 * ms, IsTime: true},
 		{Key: "bridge.forward.2.every", Number: 4},
-		{Key: "bridge.policies.1.heartbeat", Time: time.Second, IsTime: true},
-		{Key: "bridge.policies.2.min_gap", Time: 20 * ms, IsTime: true},
-		{Key: "bridge.policies.3.share", Number: 0.05},
-		{Key: "bridge.policies.4.kind", IsWord: true},
-		{Key: "bridge.policies.5.kind", IsWord: true},
+		{Key: "bridge.policies.b.heartbeat", Time: time.Second, IsTime: true},
+		{Key: "bridge.policies.c.min_gap", Time: 20 * ms, IsTime: true},
+		{Key: "bridge.policies.d.share", Number: 0.05},
+		{Key: "bridge.policies.e.kind", IsWord: true},
+		{Key: "bridge.policies.f.kind", IsWord: true},
 		{Key: "bridge.forward.8.cap", Time: 200 * ms, IsTime: true},
 		{Key: "bridge.policy.hold", Time: 50 * ms, IsTime: true},
 		{Key: "bridge.forward.10.divide", Number: 5},

@@ -2,6 +2,7 @@ package study
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"stalegauge/bus/bridge"
@@ -121,6 +122,25 @@ type episode struct {
 	basis  string
 }
 
+// takeHold takes how long forward list and policy hold a signal back.
+func takeHold(c *bridge.Config, s *scenarios.Shown, take func(d time.Duration, name string)) {
+	slot := slices.IndexFunc(c.Forward, func(f bridge.Forward) bool { return f.ID == s.ID })
+	if slot < 0 {
+		return
+	}
+	f := &c.Forward[slot]
+	take(f.MinGap, "the cap")
+	take(s.Period*time.Duration(max(f.Divide, 1)), "the divider's period")
+	switch p := c.PolicyOf(slot); p.Kind {
+	case bridge.Fill:
+		take(p.Hold, "the bridge's hold")
+	case bridge.Table:
+		take(p.Every*time.Duration(c.Rounds()[slot]), "the bridge's table period")
+	case bridge.Change:
+		take(p.Heartbeat, "the bridge's heartbeat")
+	}
+}
+
 // episodeOf takes the longest of the times that hold a value back: the period of
 // the source, the hold of the bridge, the redraw and the mean time in a bad state
 // of the radio.
@@ -133,12 +153,7 @@ func episodeOf(plan *scenarios.Plan, r *scenarios.Receiver, s *scenarios.Shown) 
 		}
 	}
 	take(s.Period, "the source's period")
-	switch p := plan.Bridge.Policy; p.Kind {
-	case bridge.Fill:
-		take(p.Hold, "the bridge's hold")
-	case bridge.Table:
-		take(p.Every, "the bridge's table period")
-	}
+	takeHold(&plan.Bridge, s, take)
 	redraw := r.Redraw
 	if redraw == 0 {
 		redraw = r.MinRedraw
