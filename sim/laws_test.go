@@ -34,7 +34,7 @@ func small(policy bridge.Policy) *scenarios.Plan {
 		plan.Bus.Messages = append(plan.Bus.Messages, traffic.Message{
 			Name: fmt.Sprint("M", i), ID: id, Length: 8, Period: period, Phase: traffic.PhaseFixed, Offset: time.Duration(i+1) * ms,
 		})
-		plan.Bridge.Forward = append(plan.Bridge.Forward, bridge.Forward{ID: id, Length: 8})
+		plan.Bridge.Forward = append(plan.Bridge.Forward, bridge.Forward{ID: id, Length: 8, Need: bridge.Need{Period: period}})
 		show.ID, show.Period = id, period
 		plan.Receivers[0].Shows = append(plan.Receivers[0].Shows, show)
 	}
@@ -69,7 +69,10 @@ func TestFillOfOneRecordIsEach(t *testing.T) {
 // Without loss, other senders and full queues, every record that is sent is
 // heard by every receiver that is on.
 func TestEverythingSentIsHeard(t *testing.T) {
-	for _, policy := range []bridge.Policy{{Kind: bridge.Each}, {Kind: bridge.Fill, Hold: 30 * ms}, {Kind: bridge.Table, Every: 30 * ms}} {
+	for _, policy := range []bridge.Policy{
+		{Kind: bridge.Each}, {Kind: bridge.Fill, Hold: 30 * ms}, {Kind: bridge.Table, Every: 30 * ms},
+		{Kind: bridge.Change, MinGap: 20 * ms, Heartbeat: 100 * ms}, {Kind: bridge.Slack, Slack: bridge.DefaultSlack(0.2)},
+	} {
 		_, r := ages(t, small(policy))
 		for _, w := range r.Receivers {
 			f := w.RecordFates

@@ -84,7 +84,7 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		Controller:  bridge.Controller{Frames: rng.IntN(4), Overrun: bridge.Overrun(rng.IntN(3))},
 		Pickup:      bridge.Pickup{Latency: span(ms), Cost: span(2 * ms), Tick: []time.Duration{0, 0, 10 * ms}[rng.IntN(3)]},
 		QueueDepth:  1 + rng.IntN(8),
-		Policy:      bridge.Policy{Kind: bridge.PolicyKind(rng.IntN(3)), Hold: span(80 * ms), MaxRecords: rng.IntN(5), Every: 5*ms + span(200*ms)},
+		Policy:      randomPolicy(rng),
 		Repeat:      bridge.Repeat{Copies: 1 + rng.IntN(3), Spacing: ms + span(30*ms)},
 		Layout:      bridge.Layout{Version: 1, SendTime: rng.IntN(2) == 0, RecordAges: rng.IntN(2) == 0, Set: uint16(rng.IntN(1000))},
 		SendQueue:   bridge.SendQueue{Depth: 1 + rng.IntN(6), Full: bridge.FullRule(rng.IntN(3))},
@@ -113,7 +113,7 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		}
 		v.Bus.Messages = append(v.Bus.Messages, m)
 		if rng.IntN(4) > 0 {
-			v.Bridge.Forward = append(v.Bridge.Forward, bridge.Forward{ID: m.ID, Selector: m.Selector, Length: m.Length, Divide: rng.IntN(3), MinGap: span(30 * ms)})
+			v.Bridge.Forward = append(v.Bridge.Forward, bridge.Forward{ID: m.ID, Selector: m.Selector, Length: m.Length, Divide: rng.IntN(3), MinGap: span(30 * ms), Need: bridge.Need{Period: m.Period}})
 		}
 		for page := range pages {
 			s := scenarios.Shown{ID: m.ID, Period: m.Period * time.Duration(pages), Signal: signal.Definition{Name: fmt.Sprint("s", i, page), Start: 8, Bits: 8, Scale: 1, Page: signal.AnyPage}}
@@ -127,8 +127,9 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		}
 	}
 	if len(v.Bridge.Forward) == 0 {
-		v.Bridge.Forward = []bridge.Forward{{ID: 0x7F0, Length: 8}}
+		v.Bridge.Forward = []bridge.Forward{{ID: 0x7F0, Length: 8, Need: bridge.Need{Period: time.Second}}}
 	}
+	mix(rng, &v.Bridge)
 	for i := range 1 + rng.IntN(3) {
 		w := scenarios.Receiver{
 			Name: fmt.Sprint("display", i), PowerUp: span(time.Second), Weather: radio.Weather{Loss: 0.3 * rng.Float64(), Burst: ms + span(100*ms)},
@@ -143,6 +144,34 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		v.Receivers = append(v.Receivers, w)
 	}
 	return v
+}
+
+func randomPolicy(rng *rand.Rand) bridge.Policy {
+	span := func(most time.Duration) time.Duration { return time.Duration(rng.Int64N(int64(most))) }
+	p := bridge.Policy{
+		Kind: bridge.PolicyKind(rng.IntN(5)), Hold: span(80 * ms), MaxRecords: rng.IntN(5), Every: 5*ms + span(200*ms),
+		OnlyNew: rng.IntN(2) == 0, ByLimits: rng.IntN(2) == 0, Rotate: rng.IntN(2) == 0, Latch: rng.IntN(2) == 0,
+		MinGap: span(30 * ms), Slack: bridge.DefaultSlack(0.01 + 0.2*rng.Float64()),
+	}
+	if rng.IntN(3) > 0 {
+		p.Heartbeat = p.MinGap + span(300*ms)
+	}
+	return p
+}
+
+// mix gives some entries of the forward list a policy, a class and a group of
+// their own.
+func mix(rng *rand.Rand, c *bridge.Config) {
+	for range rng.IntN(3) {
+		c.Policies = append(c.Policies, randomPolicy(rng))
+	}
+	if rng.IntN(3) == 0 {
+		c.DropOlder = 5*ms + time.Duration(rng.Int64N(int64(100*ms)))
+	}
+	for i := range c.Forward {
+		f := &c.Forward[i]
+		f.Policy, f.Class, f.Every = rng.IntN(1+len(c.Policies)), rng.IntN(3)*rng.IntN(2), rng.IntN(4)
+	}
 }
 
 // Whatever a plan holds, the ledgers close and the waterfall adds up.
