@@ -75,12 +75,17 @@ func limitsLine(p *page, r *study.Result) string {
 // undecided before met, then the larger p99 in units of the limit. Without any
 // limit it is the one with the largest p99.
 func worstSignal(r *study.Result) (*study.Receiver, *study.Signal) {
+	return worstOf(r, func(*study.Signal) bool { return true })
+}
+
+// worstOf is the same among some of the signals.
+func worstOf(r *study.Result, among func(*study.Signal) bool) (*study.Receiver, *study.Signal) {
 	var display *study.Receiver
 	var worst *study.Signal
 	for i := range r.Receivers {
 		for j := range r.Receivers[i].Signals {
 			s := &r.Receivers[i].Signals[j]
-			if worst == nil || badness(s, worst) > 0 {
+			if among(s) && (worst == nil || badness(s, worst) > 0) {
 				display, worst = &r.Receivers[i], s
 			}
 		}

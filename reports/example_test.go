@@ -85,8 +85,16 @@ func hopper() *study.Result {
 			{Name: "pickup", Load: 0.021, HasLoad: true, HighWater: 3, Unit: "frames"},
 			{Name: "send_queue", HighWater: 5, Capacity: 32, Unit: "broadcasts"},
 		},
-		RecordBytes: []study.RecordBytes{{ID: "120", Bytes: 11}, {ID: "310", Bytes: 11}, {ID: "18FF0121", Bytes: 13}},
-		OwnShare:    exact(0.052), OwnOccupancy: exact(0.061), OthersShare: exact(0.15), OthersOffered: exact(0.15),
+		Entries: []study.Entry{
+			{ID: "120", Policy: &bridge.Policy{Kind: bridge.Fill}, Bytes: 11, Wanted: 30_000, Left: 30_000, Waited: 0.051},
+			{ID: "310", Policy: &bridge.Policy{Kind: bridge.Change, Name: "rare"}, Class: 1, Bytes: 11, Wanted: 1_000, Left: 900, Waited: 2.5},
+			{ID: "18FF0121", Policy: &bridge.Policy{Kind: bridge.Fill}, Bytes: 13, Wanted: 60, Left: 60, Waited: 0.0498},
+		},
+		Layouts: []bridge.LayoutSizes{
+			{Kind: bridge.LayoutID, Header: 10, Records: []int{11, 11, 13}, Fits: []int{21, 21, 18}, Broadcasts: 1, Bytes: 45},
+			{Kind: bridge.LayoutPacked, Header: 10, Records: []int{3, 3, 3}, Fits: []int{80, 80, 80}, Broadcasts: 1, Bytes: 19},
+		},
+		OwnShare: exact(0.052), OwnOccupancy: exact(0.061), OthersShare: exact(0.15), OthersOffered: exact(0.15),
 		BroadcastsPerSecond: exact(24.4), RecordsPerBroadcast: exact(9.2),
 		Receivers: []study.Receiver{
 			{Name: "pillar", FirstPicture: shape(1.1), Signals: []study.Signal{speed, beacon, battery}},

@@ -64,6 +64,8 @@ type jsonBridge struct {
 	FrameFates  ordered[uint64]   `json:"frame_fates"`
 	Stages      []jsonStage       `json:"stages"`
 	RecordBytes []jsonRecordBytes `json:"record_bytes"`
+	Forward     []jsonEntry       `json:"forward"`
+	Layouts     []jsonLayout      `json:"layouts"`
 }
 
 type jsonStage struct {
@@ -190,9 +192,10 @@ func document(r *study.Result) jsonReport {
 	for _, s := range r.Stages {
 		d.Bridge.Stages = append(d.Bridge.Stages, stage(s))
 	}
-	for _, b := range r.RecordBytes {
-		d.Bridge.RecordBytes = append(d.Bridge.RecordBytes, jsonRecordBytes(b))
+	for _, e := range r.Entries {
+		d.Bridge.RecordBytes = append(d.Bridge.RecordBytes, jsonRecordBytes{e.ID, e.Bytes})
 	}
+	d.Bridge.Forward, d.Bridge.Layouts = served(r)
 	for i := range r.Receivers {
 		d.Receivers = append(d.Receivers, receiver(&r.Receivers[i]))
 	}

@@ -189,23 +189,3 @@ func tally[Word word](counts []uint64) string {
 	}
 	return count(all) + " sent: " + strings.Join(items, ", ")
 }
-
-// recordSizes writes the bytes of a record, the same sizes together.
-func recordSizes(p *page, r *study.Result) {
-	if len(r.RecordBytes) == 0 {
-		return
-	}
-	bySize := map[int][]string{}
-	var sizes []int
-	for _, b := range r.RecordBytes {
-		if bySize[b.Bytes] == nil {
-			sizes = append(sizes, b.Bytes)
-		}
-		bySize[b.Bytes] = append(bySize[b.Bytes], b.ID)
-	}
-	slices.Sort(sizes)
-	p.heading("Bytes of a record in the broadcast, from the encoder")
-	for _, n := range sizes {
-		p.paragraph(fmt.Sprintf("  %3d bytes  ", n), strings.Join(bySize[n], ", "))
-	}
-}

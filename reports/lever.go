@@ -97,8 +97,10 @@ func limitLever(l bridge.RateLimit) lever {
 		return lever{"bridge.limit.broadcasts", number(l.Broadcasts, true, "/s")}
 	case l.Bytes > 0:
 		return lever{"bridge.limit.bytes", number(l.Bytes, true, " B/s")}
-	default:
+	case l.AirShare > 0:
 		return lever{"bridge.limit.air_share", percent(l.AirShare, true)}
+	default:
+		return lever{"bridge.limit", "no limit"}
 	}
 }
 

@@ -32,7 +32,9 @@ func bridgeSection(p *page, r *study.Result) {
 	}
 	t.write()
 	frameLedger(p, r)
-	recordSizes(p, r)
+	forwardList(p, r)
+	layouts(p, r)
+	levers(p, r)
 }
 
 // assumptions writes what the result rests on that nobody has confirmed, and

@@ -109,10 +109,8 @@ func (b *builder) needs(v *value) {
 		f := &c.Forward[i]
 		signals := b.need(f)
 		b.watched(items[f.ID], f, signals)
-		if c.Layout.Kind == bridge.LayoutPacked {
-			for _, s := range signals {
-				f.Fields = append(f.Fields, bridge.Field{Start: s.Start, Bits: s.Bits, BigEndian: s.BigEndian, Page: s.Page})
-			}
+		for _, s := range signals {
+			f.Fields = append(f.Fields, bridge.Field{Start: s.Start, Bits: s.Bits, BigEndian: s.BigEndian, Page: s.Page})
 		}
 		b.limitless(v, f)
 	}

@@ -10,6 +10,7 @@ func (d *driver) result(replication int) *Replication {
 		FrameFates: v.bridge.Fates(),
 		BusBusy:    v.busy,
 		Stages:     v.bridge.Stages(),
+		Entries:    v.bridge.Slots(),
 		Records:    v.records,
 		Air:        d.airBetween(0, len(d.marks)-1),
 		Phases:     d.phaseRuns(),

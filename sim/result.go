@@ -17,7 +17,8 @@ type Replication struct {
 	FrameFates [fate.Frames]uint64
 	BusBusy    time.Duration // time the bus was busy, intermission included, from 0 to the end
 	Stages     []bridge.StageUse
-	Records    uint64 // record transmissions begun from 0 to the end, repeats included
+	Entries    []bridge.SlotUse // by entry of the forward list
+	Records    uint64           // record transmissions begun from 0 to the end, repeats included
 
 	Air        Air
 	Receivers  []ReceiverRun

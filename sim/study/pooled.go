@@ -21,6 +21,7 @@ type pool struct {
 	frameFates [fate.Frames]uint64
 	rate, load ratio
 	stages     []bridge.StageUse
+	entries    []bridge.SlotUse
 	air        airPool
 	receivers  []receiverPool
 	neighbours []neighbourPool
@@ -59,6 +60,7 @@ func (p *pool) add(run *sim.Replication) {
 	p.rate.add(float64(run.Frames), seconds(run.Span))
 	p.load.add(seconds(run.BusBusy), seconds(run.Span))
 	p.addStages(run.Stages)
+	p.addEntries(run.Entries)
 	p.air.add(&run.Air)
 	if len(run.Receivers) != len(p.receivers) {
 		panic("study: a replication with other receivers than its plan")
@@ -86,6 +88,21 @@ func (p *pool) addStages(stages []bridge.StageUse) {
 	for i, s := range stages {
 		p.stages[i].Busy += s.Busy
 		p.stages[i].HighWater = max(p.stages[i].HighWater, s.HighWater)
+	}
+}
+
+func (p *pool) addEntries(entries []bridge.SlotUse) {
+	if p.entries == nil {
+		p.entries = slices.Clone(entries)
+		return
+	}
+	if len(entries) != len(p.entries) {
+		panic("study: a replication with another forward list than the one before")
+	}
+	for i, e := range entries {
+		p.entries[i].Wanted += e.Wanted
+		p.entries[i].Left += e.Left
+		p.entries[i].Waited = max(p.entries[i].Waited, e.Waited)
 	}
 }
 
@@ -144,7 +161,7 @@ func (p *pool) result(alpha float64) *Result {
 		Duration: seconds(end - latest), Simulated: simulated,
 		FramesPerSecond: p.rate.value(alpha, 0), BusLoad: p.load.value(alpha, 1),
 		Frames: p.frames, FrameFates: p.frameFates,
-		RecordBytes: recordBytes(p.plan),
+		Entries: p.entryResults(), Layouts: bridge.CompareLayouts(p.plan.Bridge.Layout, p.plan.Bridge.Forward, p.plan.Bridge.MaxPayload),
 	}
 	air := p.air.result(alpha)
 	r.OwnShare, r.OwnOccupancy = air.OwnShare, air.OwnOccupancy
@@ -177,11 +194,17 @@ func (p *pool) result(alpha float64) *Result {
 	return r
 }
 
-// recordBytes asks the encoder how large the record of each listed identifier is.
-func recordBytes(plan *scenarios.Plan) (sizes []RecordBytes) {
-	codec := bridge.NewCodec(plan.Bridge.Layout, plan.Bridge.Forward)
-	for slot, f := range plan.Bridge.Forward {
-		sizes = append(sizes, RecordBytes{ID: f.ID.String(), Bytes: codec.RecordSize(slot, f.Length)})
+// entryResults says of each entry of the forward list what it got.
+func (p *pool) entryResults() (all []Entry) {
+	c := &p.plan.Bridge
+	codec := bridge.NewCodec(c.Layout, c.Forward)
+	for slot, f := range c.Forward {
+		e := Entry{ID: f.ID.String(), Policy: c.PolicyOf(slot), Class: f.Class, Bytes: codec.RecordSize(slot, f.Length)}
+		if slot < len(p.entries) {
+			use := &p.entries[slot]
+			e.Wanted, e.Left, e.Waited = use.Wanted, use.Left, seconds(use.Waited)
+		}
+		all = append(all, e)
 	}
-	return sizes
+	return all
 }

@@ -7,6 +7,7 @@
 package study
 
 import (
+	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
 	"stalegauge/scenarios"
 )
@@ -110,7 +111,8 @@ type Result struct {
 	Frames          uint64
 	FrameFates      [fate.Frames]uint64
 	Stages          []BridgeStage
-	RecordBytes     []RecordBytes
+	Entries         []Entry              // of the forward list, in its order
+	Layouts         []bridge.LayoutSizes // the forward list in every layout
 
 	OwnShare            Value // energy of the bridge on air, of the time
 	OwnOccupancy        Value // with access time
@@ -160,8 +162,14 @@ type PhaseSignal struct {
 	Violations   Value // an hour
 }
 
-// RecordBytes is the size of a record in the broadcast, from the encoder.
-type RecordBytes struct {
-	ID    string
-	Bytes int
+// Entry is an entry of the forward list and how it was served, all replications
+// together.
+type Entry struct {
+	ID     string
+	Policy *bridge.Policy // that it goes by
+	Class  int            // of priority
+	Bytes  int            // of its record in a broadcast, from the encoder
+	Wanted uint64         // values that the policy set out to send
+	Left   uint64         // of these, handed to the medium
+	Waited float64        // longest time with something to send of which nothing left, seconds
 }

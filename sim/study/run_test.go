@@ -234,7 +234,11 @@ func TestRecordSizesComeFromTheEncoder(t *testing.T) {
 	plan.Bridge.Forward = []bridge.Forward{{ID: speed, Length: 8}, {ID: lift, Length: 3}}
 	r, err := Run(context.Background(), plan, Options{replicate: tractor.run})
 	require.NoError(t, err)
-	require.Equal(t, []RecordBytes{{"120", 11}, {"18FF0102", 8}}, r.RecordBytes)
+	require.Len(t, r.Entries, 2)
+	require.Equal(t, "120", r.Entries[0].ID)
+	require.Equal(t, 11, r.Entries[0].Bytes)
+	require.Equal(t, "18FF0102", r.Entries[1].ID)
+	require.Equal(t, 8, r.Entries[1].Bytes)
 }
 
 func BenchmarkFold(b *testing.B) {
