@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"reflect"
 	"slices"
 	"time"
 
@@ -232,4 +233,10 @@ func (p *Plan) Close() error {
 		return err
 	}
 	return nil
+}
+
+// Same reports whether two plans replay the same capture in the same way.
+func (c *CapturePlan) Same(d *CapturePlan) bool {
+	return c.Name == d.Name && reflect.DeepEqual(c.Options, d.Options) && c.Loop == d.Loop && c.Offset == d.Offset &&
+		c.Offsets == d.Offsets && c.Round == d.Round && reflect.DeepEqual(c.Summary, d.Summary)
 }

@@ -68,7 +68,13 @@ func Run(ctx context.Context, plan *scenarios.Plan, o Options) (*Result, error) 
 		return r
 	}
 	for _, stop := range stops {
-		if err := o.runTo(ctx, pool, stop, stops[len(stops)-1]); err != nil {
+		fold := func(_ int, run *sim.Replication) {
+			pool.add(run)
+			if o.Progress != nil {
+				o.Progress(pool.replications, stops[len(stops)-1])
+			}
+		}
+		if err := o.runTo(ctx, plan, pool.replications, stop, fold); err != nil {
 			if ctx.Err() != nil {
 				return finish(), err
 			}
@@ -104,12 +110,11 @@ func (o *Options) stops(plan *scenarios.Plan) ([]int, float64, error) {
 	return []int{n}, Alpha, nil
 }
 
-// runTo runs and folds replications until the pool holds stop of them.
-func (o *Options) runTo(ctx context.Context, pool *pool, stop, atMost int) error {
-	first := pool.replications
+// runTo runs replications from first up to stop and folds them in their order.
+func (o *Options) runTo(ctx context.Context, plan *scenarios.Plan, first, stop int, fold func(i int, run *sim.Replication)) error {
 	quit := make(chan struct{})
 	defer close(quit)
-	line := o.start(pool.plan, first, stop, quit)
+	line := o.start(plan, first, stop, quit)
 	for i := first; i < stop; i++ {
 		if err := ctx.Err(); err != nil { // before an outcome that waits
 			return err
@@ -123,11 +128,8 @@ func (o *Options) runTo(ctx context.Context, pool *pool, stop, atMost int) error
 		if out.err != nil {
 			return fmt.Errorf("replication %d: %w", i, out.err)
 		}
-		pool.add(out.run)
+		fold(i, out.run)
 		line.free <- struct{}{}
-		if o.Progress != nil {
-			o.Progress(pool.replications, atMost)
-		}
 	}
 	return nil
 }
