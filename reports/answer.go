@@ -102,17 +102,29 @@ func badness(a, b *study.Signal) int {
 	return cmp.Compare(closeness(a), closeness(b))
 }
 
-// closeness is p99 over the limit; a signal never shown is infinitely late.
+// closeness is p99 over the limit; of a limit of changes or starts it is the share
+// that was late over the share that may be. A signal never shown is infinitely late.
 func closeness(s *study.Signal) float64 {
+	l := s.Shown.Limit
+	if l != nil && l.Of != scenarios.OfAge {
+		late, ok := finite(s.Late.Value, s.Late.Defined)
+		if !ok {
+			return math.Inf(1)
+		}
+		return late / (1 - l.Quantile)
+	}
 	p99, ok := finite(limited(s).P99.Value, limited(s).P99.Defined)
 	if !ok {
 		return math.Inf(1)
 	}
-	if s.Shown.Limit != nil && s.Shown.Limit.Value > 0 {
-		return p99 / s.Shown.Limit.Value.Seconds()
+	if l != nil && l.Value > 0 {
+		return p99 / l.Value.Seconds()
 	}
 	return p99
 }
+
+// trials are what a limit that does not speak of the age counts.
+var trials = map[scenarios.Measure]string{scenarios.OfChange: "changes", scenarios.OfFirstPicture: "starts"}
 
 // limited is the age that the signal's limit speaks of.
 func limited(s *study.Signal) study.Statistic {
@@ -135,6 +147,9 @@ func worstLine(display *study.Receiver, s *study.Signal) string {
 		}
 	}
 	age := limited(s)
+	if l := s.Shown.Limit; l != nil && l.Of != scenarios.OfAge {
+		return fmt.Sprintf("%s: %s of %s later than %s", name, percent(s.Late.Value, s.Late.Defined), trials[l.Of], seconds(l.Value))
+	}
 	if _, ok := finite(age.P99.Value, age.P99.Defined); !ok {
 		return fmt.Sprintf("%s: never shown, %s", name, limit)
 	}

@@ -78,7 +78,7 @@ func row(plan *scenarios.Plan, r *study.Result, d *study.Receiver, s *study.Sign
 	f.put("unit", s.Shown.Signal.Unit)
 	limit, of, at := scenarios.Limit{}, "", ""
 	if s.Shown.Limit != nil {
-		limit, of, at = *s.Shown.Limit, limitOf, s.Shown.Limit.At.String()
+		limit, of, at = *s.Shown.Limit, s.Shown.Limit.Of.String(), s.Shown.Limit.At.String()
 	}
 	f.put("limit_of", of)
 	f.put("limit_at", at)
@@ -101,5 +101,37 @@ func row(plan *scenarios.Plan, r *study.Result, d *study.Receiver, s *study.Sign
 	for w := range fate.Stages {
 		f.figure("waterfall_"+w.String()+"_s", s.Waterfall[w], s.WaterfallOpen)
 	}
+	f.values(s)
 	return f
+}
+
+// values puts what goes beyond ages.
+func (f *fields) values(s *study.Signal) {
+	f.put("class", s.Shown.Class.String())
+	f.value("late", "_share", s.Late)
+	f.statistic("first_shown", s.First)
+	v := s.Values
+	if v == nil {
+		v = &study.Values{}
+	}
+	f.figure("changes", float64(v.Changes), s.Values != nil)
+	f.figure("changes_overwritten", float64(v.Overwritten), s.Values != nil)
+	f.value("changes_in_time", "_share", v.InTime)
+	f.value("changes_never_shown", "_share", v.Never)
+	f.statistic("change_delay", v.Delay)
+	f.value("wrong", "_share", v.WrongShare)
+	f.value("wrong_mean", "_s", v.WrongMean)
+	f.value("incorrect_age_mean", "_s", v.IncorrectAge)
+	e, d := s.Expiry, s.Deadlines
+	if e == nil {
+		e = &study.Expiry{}
+	}
+	if d == nil {
+		d = &study.Deadlines{}
+	}
+	f.value("expired", "_share", e.Expired)
+	f.value("expired_false", "_share", e.False)
+	f.value("false_alarms", "_per_hour", e.FalseAlarm)
+	f.value("deadlines_missed", "_share", d.Missed)
+	f.value("firm_kept", "_share", d.Kept)
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"stalegauge/scenarios"
 	"stalegauge/sim/study"
 )
 
@@ -22,6 +23,9 @@ func display(p *page, r *study.Result, d *study.Receiver) {
 	ages(p, d)
 	reasons(p, d)
 	limits(p, r, d)
+	changes(p, d)
+	deadlines(p, d)
+	expiries(p, d)
 	updates(p, d)
 	waterfall(p, d)
 }
@@ -48,11 +52,13 @@ func ages(p *page, d *study.Receiver) {
 	p.heading(d.Name + ": age at the glass, ms by time (p99: at most this 99 % of the time)")
 	t := newTable(p, "signal", "limit", "verdict", "mean", "p50", "p95", "p99", "max", "floor\np99")
 	t.left(3)
+	marked := map[scenarios.Measure]bool{}
 	for i := range d.Signals {
 		s := &d.Signals[i]
 		limit := dash
 		if l := s.Shown.Limit; l != nil {
-			limit = millis(l.Value.Seconds(), true)
+			limit = millis(l.Value.Seconds(), true) + limitMark(l.Of)
+			marked[l.Of] = true
 		}
 		a := s.Age
 		t.row(clean(s.Shown.Signal.Name), limit, p.verdict(s.Verdict),
@@ -60,6 +66,17 @@ func ages(p *page, d *study.Receiver) {
 			ms(s.FloorP99))
 	}
 	t.write()
+	if marked[scenarios.OfChange] {
+		p.paragraph("  * ", "not a limit of age: so soon must a change be shown")
+	}
+	if marked[scenarios.OfFirstPicture] {
+		p.paragraph("  ' ", "not a limit of age: so soon after power-up must the first value be shown")
+	}
+}
+
+// limitMark is what stands behind a limit that does not speak of the age.
+func limitMark(of scenarios.Measure) string {
+	return map[scenarios.Measure]string{scenarios.OfChange: "*", scenarios.OfFirstPicture: "'"}[of]
 }
 
 func ms(v study.Value) string { return millis(v.Value, v.Defined) }

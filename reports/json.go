@@ -119,6 +119,13 @@ type jsonSignal struct {
 	FloorMean      *jsonValue         `json:"floor_mean_s"`
 	FloorP99       *jsonValue         `json:"floor_p99_s"`
 	Waterfall      *ordered[*float64] `json:"waterfall_s"`
+	Class          string             `json:"class"`
+	Late           *jsonValue         `json:"late_share"` // of changes or starts, where the limit speaks of them
+	First          jsonStatistic      `json:"first_shown_s"`
+	NeverShown     int                `json:"never_shown"` // replications
+	Changes        *jsonChanges       `json:"changes"`
+	Deadlines      *jsonDeadlines     `json:"deadlines"`
+	Expiry         *jsonExpiry        `json:"expiry"`
 }
 
 type jsonStatistic struct {
@@ -222,10 +229,11 @@ func signal(s *study.Signal) jsonSignal {
 		MeanOverage: value(s.MeanOverage), FloorMean: value(s.FloorMean), FloorP99: value(s.FloorP99),
 	}
 	if l := s.Shown.Limit; l != nil {
-		of, at := limitOf, l.At.String()
+		of, at := l.Of.String(), l.At.String()
 		j.LimitOf, j.LimitAt = &of, &at
 		j.LimitQuantile, j.Limit = figure(l.Quantile), figure(l.Value.Seconds())
 	}
+	values(&j, s)
 	if s.Violations.Defined {
 		j.LongestOver = figure(s.LongestOver)
 	}
@@ -237,9 +245,6 @@ func signal(s *study.Signal) jsonSignal {
 	}
 	return j
 }
-
-// limitOf is the measure that limits speak of.
-const limitOf = "age"
 
 // ledger is the counts of a ledger under its words, zeros included.
 func ledger[Word word](counts []uint64) (o ordered[uint64]) {

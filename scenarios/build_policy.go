@@ -132,11 +132,13 @@ func (b *builder) needs(v *value) {
 // show of it, each once.
 func (b *builder) need(f *bridge.Forward) (signals []signal.Definition) {
 	f.Need.Period = b.sourcePeriod(f.ID)
+	state := true
 	for _, r := range b.plan.Receivers {
 		for _, s := range r.Shows {
 			if s.ID != f.ID {
 				continue
 			}
+			state = state && (s.Class == State || s.Class == Event)
 			view := bridge.View{Display: max(r.Redraw, r.MinRedraw) + r.Draw}
 			if s.Limit != nil {
 				view.Limit = s.Limit.Value
@@ -150,6 +152,7 @@ func (b *builder) need(f *bridge.Forward) (signals []signal.Definition) {
 			}
 		}
 	}
+	f.Need.State = state && len(signals) > 0
 	return signals
 }
 

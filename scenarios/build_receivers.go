@@ -3,6 +3,8 @@ package scenarios
 import (
 	"fmt"
 	"strings"
+
+	"stalegauge/bus/traffic"
 )
 
 // maxReceivers bounds the displays of a scenario.
@@ -79,17 +81,76 @@ func (b *builder) shown(v *value) (Shown, bool) {
 		return Shown{}, false
 	}
 	s := found[0]
-	if limit := v.get("limit"); !limit.is("none") && !limit.bad {
-		s.Limit = &Limit{Value: limit.time(), Quantile: v.get("quantile").float()}
-		if v.get("at").is("memory") {
-			s.Limit.At = InMemory
+	s.Class = b.class(v.get("class"), &s)
+	b.limit(v, &s)
+	s.Expire, s.FalseAlarms = v.get("expire").time(), v.get("false_alarms").float()*3600
+	if s.Expire > 0 {
+		s.Marked = map[string]Marked{"grey": MarkedGrey, "blank": MarkedBlank, "last": MarkedLast}[v.get("expired").str()]
+	} else if k := v.get("expired"); k.given && v.get("expire").layer() <= k.layer() {
+		b.contradiction("has no effect without an expiry", "give expire: 1s or the like", k)
+	}
+	return s, true
+}
+
+// class is how a signal moves, if need be by its law.
+func (b *builder) class(v *value, s *Shown) Class {
+	for c, w := range classWords {
+		if v.is(w) {
+			return Class(c)
 		}
-	} else if !limit.bad {
-		for _, name := range []string{"quantile", "at"} {
-			if k := v.get(name); k.given && limit.layer() <= k.layer() {
-				b.contradiction("has no effect without a limit", "give limit: 200ms or the like", k)
+	}
+	for i := range b.plan.Bus.Messages {
+		m := &b.plan.Bus.Messages[i]
+		for _, f := range m.Fields {
+			if m.ID == s.ID && f.Signal.Name == s.Signal.Name {
+				switch f.Value.Kind {
+				case traffic.Pulse:
+					return Event
+				case traffic.Square:
+					return State
+				}
 			}
 		}
 	}
-	return s, true
+	return Cyclic
+}
+
+// usual is the share in which a limit must hold where nobody says.
+var usual = map[Measure]float64{OfAge: 0.99, OfChange: 0.95, OfFirstPicture: 0.90}
+
+// limit reads what is fresh enough.
+func (b *builder) limit(v *value, s *Shown) {
+	limit := v.get("limit")
+	if limit.bad {
+		return
+	}
+	firm := v.get("firm")
+	s.Firm = Firm{firm.get("met").int(), firm.get("of").int()}
+	if s.Firm.Met > s.Firm.Of {
+		b.contradiction(fmt.Sprintf("%d of %d deadlines", s.Firm.Met, s.Firm.Of), "met is at most of", firm.get("met"), firm.get("of"))
+	}
+	if limit.is("none") {
+		for _, k := range []*value{v.get("of"), v.get("quantile"), v.get("at"), firm.get("met"), firm.get("of")} {
+			if k.given && limit.layer() <= k.layer() {
+				b.contradiction("has no effect without a limit", "give limit: 200ms or the like", k)
+			}
+		}
+		return
+	}
+	s.Limit = &Limit{Value: limit.time()}
+	switch of := v.get("of"); {
+	case of.is("change"), of.is("auto") && (s.Class == State || s.Class == Event):
+		s.Limit.Of = OfChange
+	case of.is("first_picture"), of.is("auto") && s.Class == Static:
+		s.Limit.Of = OfFirstPicture
+	}
+	if s.Limit.Quantile = v.get("quantile").float(); s.Limit.Quantile == 0 {
+		s.Limit.Quantile = usual[s.Limit.Of]
+	}
+	if v.get("at").is("memory") {
+		s.Limit.At = InMemory
+		if s.Limit.Of == OfFirstPicture {
+			b.contradiction("a first picture is at the glass", "leave at out", v.get("at"), limit)
+		}
+	}
 }

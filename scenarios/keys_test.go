@@ -85,6 +85,7 @@ var companions = map[string][]string{
 	"bus.messages.*.signals.*.value.every": {"bus.messages.Drive.signals.speed.value={law: sine, every: 9s}"},
 	"bus.timeline.*.storm.rate":            {"bus.timeline.0.storm.id=121"},
 	"bus.capture.time_unit":                {"bus.capture.file=ticks.csv"},
+	"receivers.*.shows.*.expired":          {"receivers.dial.shows.speed.expire=1s"},
 	"receivers.*.shows.*.quantile":         {"receivers.dial.shows.speed.limit=200ms"},
 }
 

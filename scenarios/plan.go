@@ -107,7 +107,71 @@ type Shown struct {
 	ID     bus.ID
 	Period time.Duration // between updates on the bus, pages included; of a capture in the mean, 0 when it has fewer than two
 	Limit  *Limit        // nil when nobody asked for one
+	Class  Class         // how the signal moves
+	Expire time.Duration // a value older than this is not shown as if it were good; 0 = it is
+	Marked Marked        // what is shown of it then
+	// FalseAlarms is how many an hour the expiry that the report suggests may
+	// cause.
+	FalseAlarms float64
+	Firm   Firm          // of the deadlines that a limit of age at the glass sets
 }
+
+// FollowsValues reports whether what the signal shows matters, and not only how
+// old it is.
+func (s *Shown) FollowsValues() bool {
+	return s.Class != Cyclic || s.Limit != nil && s.Limit.Of == OfChange
+}
+
+// Class says how a signal moves, and so which measure speaks for it.
+type Class uint8
+
+// The classes.
+const (
+	Cyclic Class = iota // moves all the time: its age counts
+	Slow                // moves slowly: its age counts
+	State               // changes now and then: how late a change is shown counts
+	Event               // a short pulse: whether and how late it is shown counts
+	Static              // set once: how soon it is shown counts
+)
+
+var classWords = [...]string{"cyclic", "slow", "state", "event", "static"}
+
+// String returns the class as scenarios and reports write it.
+func (c Class) String() string { return classWords[c] }
+
+// Marked says what a display shows of a value that has expired.
+type Marked uint8
+
+// What is shown.
+const (
+	MarkedLast  Marked = iota // the value, as if it were good
+	MarkedGrey                // the value, marked as old
+	MarkedBlank               // nothing
+)
+
+var markedWords = [...]string{"last", "grey", "blank"}
+
+// String returns it as scenarios and reports write it.
+func (m Marked) String() string { return markedWords[m] }
+
+// Firm asks that of every Of deadlines in a row at least Met are met. Of 0 asks
+// for nothing.
+type Firm struct{ Met, Of int }
+
+// Measure is what a limit speaks of.
+type Measure uint8
+
+// The measures.
+const (
+	OfAge          Measure = iota // the age, weighted by time
+	OfChange                      // the time from a change to its showing, one a change
+	OfFirstPicture                // the time from power-up to the first value, one a start
+)
+
+var measureWords = [...]string{"age", "change", "first_picture"}
+
+// String returns the measure as scenarios and reports write it.
+func (m Measure) String() string { return measureWords[m] }
 
 // Place says where an age counts.
 type Place uint8
@@ -122,8 +186,10 @@ const (
 func (p Place) String() string { return [...]string{"glass", "memory"}[p] }
 
 // Limit is what "fresh enough" means for a signal: at most 1-Quantile of the
-// observed time may be spent with an age over Value.
+// observed time may be spent with an age over Value, or at most that share of the
+// changes or starts may take longer.
 type Limit struct {
+	Of       Measure
 	At       Place
 	Quantile float64 // 0..1
 	Value    time.Duration

@@ -1,5 +1,10 @@
 package sim
 
+import (
+	"stalegauge/bus/fate"
+	"stalegauge/sim/age"
+)
+
 // result collects what the run measured.
 func (d *driver) result(replication int) *Replication {
 	v := d.vehicles[0]
@@ -43,6 +48,23 @@ func (d *driver) neighbourRuns() (runs []NeighbourRun) {
 	return runs
 }
 
+// signalRun is what a display measured of one of its signals.
+func (w *display) signalRun(s shownAs, k *tracks, terms [fate.Stages]age.Int128, r *receiver) SignalRun {
+	run := SignalRun{Glass: k.glass, Memory: k.memory, Floor: k.floor, Waterfall: terms, Deadlines: k.deadlines.found}
+	if w.ever {
+		run.Seen, run.First = true, w.first-r.spec.PowerUp
+	}
+	if s.expiry >= 0 {
+		e := w.tracks[s.expiry]
+		run.Expiry = &ExpiryRun{Glass: e.glass, Floor: e.floor}
+	}
+	if s.view >= 0 {
+		values := w.views[s.view].result()
+		run.Values = &values
+	}
+	return run
+}
+
 func (r *receiver) result(d *driver) ReceiverRun {
 	run := ReceiverRun{
 		Window:      d.end - r.from,
@@ -58,9 +80,7 @@ func (r *receiver) result(d *driver) ReceiverRun {
 		terms := w.waterfall()
 		for _, s := range w.signals {
 			k := w.tracks[s.tracks]
-			run.Signals[s.index] = SignalRun{
-				Glass: k.glass, Memory: k.memory, Floor: k.floor, Waterfall: terms,
-			}
+			run.Signals[s.index] = w.signalRun(s, k, terms, r)
 		}
 	}
 	return run

@@ -23,6 +23,9 @@ type display struct {
 	dirty                  bool
 	tracks                 []*tracks
 	signals                []shownAs
+	views                  []*view       // of the signals whose values are followed
+	first                  time.Duration // when a value was at the glass for the first time, if any was
+	ever                   bool
 
 	open    bool
 	opening time.Duration
@@ -31,14 +34,20 @@ type display struct {
 	squares age.Int128              // sum of end^2 - opening^2 over those spans
 }
 
-// shownAs says which tracks follow a shown signal.
-type shownAs struct{ index, tracks int }
+// shownAs says which tracks and views follow a shown signal.
+type shownAs struct {
+	index  int
+	tracks int
+	expiry int // tracks whose limit is its expiry; -1 = none
+	view   int // -1 = none
+}
 
 // tracks are the ages of the signals of a display that share a limit.
 type tracks struct {
 	limit                *scenarios.Limit
 	glass, memory, floor *age.Track
 	phases               []*age.Track // at the glass, by phase; nil without phases
+	deadlines            deadlines    // with a limit of age at the glass
 }
 
 func (d *display) pass(stage fate.Stage, at, validAt time.Duration) {
@@ -75,6 +84,9 @@ func (d *display) start(t time.Duration, phase int) {
 		}
 		d.group.floors = append(d.group.floors, k.floor)
 	}
+	for _, v := range d.views {
+		v.start(t)
+	}
 }
 
 // stop closes the tracks at t.
@@ -97,6 +109,9 @@ func (d *display) stop(t time.Duration) {
 				p.Close(t)
 			}
 		}
+	}
+	for _, v := range d.views {
+		v.stop(t)
 	}
 	kept := d.group.floors[:0]
 	for _, floor := range d.group.floors {
@@ -213,6 +228,11 @@ func (r *receiver) remember(t time.Duration, d *display, validAt time.Duration) 
 		return
 	}
 	d.memory = held{validAt: validAt, known: true}
+	for _, v := range d.views {
+		if v.inMemory {
+			v.see(t, validAt)
+		}
+	}
 	if d.open {
 		for _, k := range d.tracks {
 			k.memory.Update(t, validAt)
@@ -245,7 +265,7 @@ func (r *receiver) endRedraw(t time.Duration) {
 		if !d.glass.known {
 			r.known++
 		}
-		d.glass = d.drawing
+		d.toGlass(t, r)
 		d.pass(fate.StageRedraw, t, d.glass.validAt)
 		if d.open {
 			for _, k := range d.tracks {
@@ -264,10 +284,35 @@ func (r *receiver) endRedraw(t time.Duration) {
 	}
 }
 
+// toGlass shows what was drawn.
+func (d *display) toGlass(t time.Duration, r *receiver) {
+	for _, k := range d.tracks {
+		if k.deadlines.limit > 0 {
+			k.deadlines.decide(d.group, t, r.from, r.end, d.glass)
+		}
+	}
+	d.glass = d.drawing
+	if !d.ever {
+		d.ever, d.first = true, t
+	}
+	for _, v := range d.views {
+		if v.inMemory {
+			if s := v.held(d.glass.validAt); s != nil {
+				v.show(t, s.raw)
+			}
+		} else if s := v.see(t, d.glass.validAt); s != nil {
+			v.show(t, s.raw)
+		}
+	}
+}
+
 // void forgets every value at t: what was held is not connected to what comes.
 func (r *receiver) void(t time.Duration) {
 	for _, d := range r.shown {
 		d.stop(t)
+		for _, v := range d.views {
+			v.cut()
+		}
 		d.memory, d.drawing, d.glass = held{}, held{}, held{}
 	}
 	clear(r.values)
@@ -276,30 +321,44 @@ func (r *receiver) void(t time.Duration) {
 
 // show adds a signal of the display. Signals with the same limit have the same
 // ages in every respect.
-func (d *display) show(index int, s *scenarios.Shown, phases int) {
-	same := func(k *tracks) bool {
-		return k.limit == s.Limit || k.limit != nil && s.Limit != nil && *k.limit == *s.Limit
+func (d *display) show(r *receiver, index int, s *scenarios.Shown) {
+	shown := shownAs{index: index, tracks: d.tracksOf(s.Limit, s.Firm, len(r.phases)), expiry: -1, view: -1}
+	if s.Expire > 0 {
+		shown.expiry = d.tracksOf(&scenarios.Limit{Value: s.Expire}, scenarios.Firm{}, 0)
 	}
-	at := slices.IndexFunc(d.tracks, same)
-	if at < 0 {
-		at = len(d.tracks)
-		d.tracks = append(d.tracks, newTracks(s, phases))
-	}
-	d.signals = append(d.signals, shownAs{index, at})
+	d.signals = append(d.signals, shown)
 }
 
-// newTracks makes the tracks of a shown signal.
-func newTracks(s *scenarios.Shown, phases int) *tracks {
+// tracksOf returns the index of the tracks of a limit, made where they are new.
+func (d *display) tracksOf(limit *scenarios.Limit, firm scenarios.Firm, phases int) int {
+	at := slices.IndexFunc(d.tracks, func(k *tracks) bool {
+		same := k.limit == limit || k.limit != nil && limit != nil && *k.limit == *limit
+		return same && k.deadlines.firm == firm && len(k.phases) > 1 == (phases > 1)
+	})
+	if at < 0 {
+		at = len(d.tracks)
+		d.tracks = append(d.tracks, newTracks(limit, firm, phases))
+	}
+	return at
+}
+
+// newTracks makes the tracks of a limit.
+func newTracks(limit *scenarios.Limit, firm scenarios.Firm, phases int) *tracks {
 	var glass, memory, floor time.Duration
-	if s.Limit != nil {
-		floor = s.Limit.Value
-		if s.Limit.At == scenarios.InMemory {
-			memory = s.Limit.Value
+	k := &tracks{limit: limit}
+	k.deadlines.firm = firm
+	if limit != nil && limit.Of != scenarios.OfFirstPicture {
+		floor = limit.Value
+		if limit.At == scenarios.InMemory {
+			memory = limit.Value
 		} else {
-			glass = s.Limit.Value
+			glass = limit.Value
+			if limit.Of == scenarios.OfAge && firm.Of > 0 {
+				k.deadlines.limit = limit.Value
+			}
 		}
 	}
-	k := &tracks{limit: s.Limit, glass: age.NewTrack(glass), memory: age.NewTrack(memory), floor: age.NewTrack(floor)}
+	k.glass, k.memory, k.floor = age.NewTrack(glass), age.NewTrack(memory), age.NewTrack(floor)
 	if phases > 1 {
 		for range phases {
 			k.phases = append(k.phases, age.NewTrack(glass))

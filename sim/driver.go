@@ -77,10 +77,6 @@ func (d *driver) addVehicles(streams scenarios.Streams) error {
 	if err != nil {
 		return err
 	}
-	for i, r := range v.receivers {
-		r.from = d.from[i]
-		r.setPhases(d.plan.Phases)
-	}
 	d.vehicles = append(d.vehicles, v)
 	for i := range d.plan.Neighbours {
 		n := &d.plan.Neighbours[i]
@@ -90,10 +86,6 @@ func (d *driver) addVehicles(streams scenarios.Streams) error {
 				return fmt.Errorf("neighbour %s: %w", n.Name, err)
 			}
 			v.from, v.until = n.From, n.Until
-			for _, r := range v.receivers {
-				r.from = d.end // nobody asks for their ages
-				r.setPhases(nil)
-			}
 			d.vehicles = append(d.vehicles, v)
 		}
 	}
@@ -189,10 +181,10 @@ func (d *driver) frame(v *vehicle) {
 		}
 		any, paged := c.groups(page)
 		if any != nil {
-			any.receive(f.At, f.Released)
+			any.receive(f)
 		}
 		if paged != nil {
-			paged.receive(f.At, f.Released)
+			paged.receive(f)
 		}
 	}
 	v.bridge.Offer(f.At, f)
@@ -206,6 +198,11 @@ func (d *driver) void(v *vehicle, at time.Duration) {
 			d.lagging = append(d.lagging, r)
 		}
 		r.void(at)
+	}
+	for _, g := range v.catalogue.groups {
+		for _, h := range g.histories {
+			h.cut()
+		}
 	}
 	v.voidBefore = at
 	d.settled = at
@@ -266,6 +263,9 @@ func (d *driver) finish() {
 			r.finish(d.end)
 			r.countInside()
 			for _, w := range r.shown {
+				for _, k := range w.waiting() {
+					k.deadlines.decide(w.group, d.end+1, r.from, r.end, w.glass)
+				}
 				w.stop(d.end)
 			}
 		}

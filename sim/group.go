@@ -23,13 +23,23 @@ type group struct {
 	page   int // signal.AnyPage: every page of the identifier
 	passed [sharedStages]age.Passage
 	floors []*age.Track // open tracks of the stage "received on the bus"
+
+	histories    []*history          // of the signals whose values are followed
+	waiting      []waiter            // displays with deadlines
+	releases     ring[time.Duration] // valid-times received on the bus that deadlines may still ask for
+	firstRelease int64               // number of the oldest
 }
 
 // receive notes that a value is received on the bus.
-func (g *group) receive(at, validAt time.Duration) {
+func (g *group) receive(f *bus.Frame) {
+	at, validAt := f.At, f.Released
 	g.passed[fate.StageWire].Pass(at, at, validAt)
 	for _, floor := range g.floors {
 		floor.Update(at, validAt)
+	}
+	g.release(at, validAt)
+	for _, h := range g.histories {
+		h.receive(f)
 	}
 }
 

@@ -65,6 +65,7 @@ type receiver struct {
 	phase  int     // the present one
 
 	from    time.Duration // start of the steady-state window
+	end     time.Duration // of the run
 	started bool
 	filled  time.Duration // when every display was known for the first time
 	full    bool

@@ -34,11 +34,8 @@ func newDesk(spec scenarios.Receiver) *desk {
 		keys: []map[int]int{{}},
 	}
 	v.catalogue = newCatalogue(v.spec)
-	d := &driver{plan: &scenarios.Plan{FixedPhases: true}}
-	r := newReceiver(d, v, 0, scenarios.Streams{})
-	r.setPhases(nil)
-	r.from = never
-	return &desk{receiver: r}
+	d := &driver{plan: &scenarios.Plan{FixedPhases: true}, from: []time.Duration{never}}
+	return &desk{receiver: newReceiver(d, v, 0, scenarios.Streams{})}
 }
 
 // hear delivers broadcast n at an instant.

@@ -83,4 +83,17 @@ type SignalRun struct {
 	// in square nanoseconds. The terms sum to twice the integral of the age
 	// at the glass.
 	Waterfall [fate.Stages]age.Int128
+
+	Seen      bool          // it was at the glass at least once
+	First     time.Duration // from power-up until then
+	Deadlines Deadlines     // with a limit of age at the glass
+	Expiry    *ExpiryRun    // nil without one
+	Values    *ValueRun     // nil where the values are not followed
+}
+
+// ExpiryRun holds the ages against the expiry of what is shown: the screen shows
+// no data while the age at the glass is over it, and that is a false alarm while
+// the bus has a value that is not.
+type ExpiryRun struct {
+	Glass, Floor *age.Track // closed
 }

@@ -8,6 +8,8 @@ import (
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
+	"stalegauge/bus/signal"
+	"stalegauge/bus/traffic"
 	"stalegauge/radio"
 	"stalegauge/scenarios"
 )
@@ -117,6 +119,14 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 		nextRedraw: spec.PowerUp + phase,
 		lastRedraw: spec.PowerUp - spec.MinRedraw,
 		displays:   make([]*display, len(v.catalogue.groups)),
+		from:       d.end, // nobody asks for the ages of a neighbour
+		end:        d.end,
+	}
+	if v.index == 0 {
+		r.from = d.from[index]
+		r.setPhases(d.plan.Phases)
+	} else {
+		r.setPhases(nil)
 	}
 	if common := v.spec.Common; common != nil {
 		// Each receiver follows its own copy of the same path: the stream is the
@@ -130,9 +140,48 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 			r.displays[g.index] = &display{group: g}
 			r.shown = append(r.shown, r.displays[g.index])
 		}
-		r.displays[g.index].show(i, s, len(d.plan.Phases))
+		r.displays[g.index].show(r, i, s)
+		if v.index == 0 {
+			v.follow(r, r.displays[g.index], s)
+		}
 	}
 	return r
+}
+
+// follow lets a display follow the values of a signal, where they matter.
+func (v *vehicle) follow(r *receiver, d *display, s *scenarios.Shown) {
+	if len(d.waiting()) > 0 && !slices.ContainsFunc(d.group.waiting, func(w waiter) bool { return w.display == d }) {
+		d.group.waiting = append(d.group.waiting, waiter{r, d})
+	}
+	if !s.FollowsValues() {
+		return
+	}
+	h := v.history(d.group, s)
+	d.signals[len(d.signals)-1].view = len(d.views)
+	d.views = append(d.views, newView(h, r, s, r.end))
+}
+
+// history returns the history of a signal, made where it is new.
+func (v *vehicle) history(g *group, s *scenarios.Shown) *history {
+	for _, h := range g.histories {
+		if h.signal == s.Signal {
+			return h
+		}
+	}
+	h := &history{signal: s.Signal, codec: signal.Compile(&s.Signal)}
+	if lawful, ok := v.source.(interface {
+		Curve(message, field int) *traffic.Curve
+	}); ok {
+		for i, m := range v.spec.Bus.Messages {
+			for k, f := range m.Fields {
+				if m.ID == s.ID && f.Signal == s.Signal && (f.Value.Kind == traffic.Square || f.Value.Kind == traffic.Pulse) {
+					h.curve = lawful.Curve(i, k)
+				}
+			}
+		}
+	}
+	g.histories = append(g.histories, h)
+	return h
 }
 
 // uniform draws an instant from 0 to span.

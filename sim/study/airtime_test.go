@@ -95,7 +95,7 @@ var rivals = []rival{
 func worstRatio(r *Result) (worst float64, name string) {
 	for _, d := range r.Receivers {
 		for _, s := range d.Signals {
-			if s.Shown.Limit == nil {
+			if s.Shown.Limit == nil || s.Shown.Limit.Of != scenarios.OfAge {
 				continue
 			}
 			at := s.Age

@@ -125,7 +125,7 @@ func (g *group) read(plan *scenarios.Plan) figures {
 		for k := range plan.Receivers[i].Shows {
 			s := readSignal(g.signals[at])
 			at++
-			if limit := plan.Receivers[i].Shows[k].Limit; limit == nil {
+			if limit := plan.Receivers[i].Shows[k].Limit; limit == nil || limit.Of != scenarios.OfAge {
 				s.over = math.NaN()
 			} else if ratio := s.p99 / seconds(limit.Value); !(ratio <= f.worst) {
 				f.worst = ratio

@@ -16,15 +16,19 @@ type pictures struct {
 	lookedFor     time.Duration
 }
 
-func (p *pictures) add(run *sim.ReceiverRun) {
-	p.lookedFor += run.Window
-	if !run.Filled {
+func (p *pictures) add(run *sim.ReceiverRun) { p.note(run.Filled, run.FirstPicture, run.Window) }
+
+// note takes a replication in: whether there was a picture, how long it took, and
+// for how long it was looked for.
+func (p *pictures) note(filled bool, after, window time.Duration) {
+	p.lookedFor += window
+	if !filled {
 		p.never++
 		return
 	}
 	p.filled++
-	p.points.Add(run.FirstPicture, 1)
-	p.time.add(seconds(run.FirstPicture), 1)
+	p.points.Add(after, 1)
+	p.time.add(seconds(after), 1)
 }
 
 // statistic returns the times to the first picture. Replications are independent

@@ -71,6 +71,14 @@ type Signal struct {
 	FloorP99       Value
 	Waterfall      [fate.Stages]float64 // mean of each term
 	WaterfallOpen  bool                 // a value was observed: Waterfall is defined
+
+	Values     *Values    // nil where the values are not followed
+	Late       Value      // of a limit of changes or starts: share of them beyond it
+	Deadlines  *Deadlines // nil without a limit of age at the glass
+	Expiry     *Expiry    // nil without one
+	ExpiryFor  float64    // expiry that would be passed Shown.FalseAlarms times an hour, seconds
+	First      Statistic  // from power-up to the first value at the glass, one a replication
+	NeverShown int        // replications in which there was none
 }
 
 // Receiver is the answer for one display.

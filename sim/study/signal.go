@@ -24,6 +24,12 @@ type signalPool struct {
 	unknown                      ratio
 	window                       time.Duration
 	waterfall                    [fate.Stages]age.Int128
+
+	values    valuesPool
+	expiry    expiryPool
+	deadlines deadlinesPool
+	first     pictures
+	starts    trialPool // starts without a first picture in time
 }
 
 func (s *signalPool) add(run *sim.SignalRun, window time.Duration) {
@@ -46,7 +52,8 @@ func (s *signalPool) add(run *sim.SignalRun, window time.Duration) {
 	for k, term := range run.Waterfall {
 		s.waterfall[k] = s.waterfall[k].Add(term)
 	}
-	if limit := s.shown.Limit; limit != nil {
+	s.addValues(run, window)
+	if limit := s.shown.Limit; limit != nil && limit.Of != scenarios.OfFirstPicture {
 		track := run.Glass
 		if limit.At == scenarios.InMemory {
 			track = run.Memory
@@ -56,6 +63,25 @@ func (s *signalPool) add(run *sim.SignalRun, window time.Duration) {
 		}
 		s.limited.add(track)
 		s.best.add(run.Floor)
+	}
+}
+
+// addValues folds in what goes beyond ages.
+func (s *signalPool) addValues(run *sim.SignalRun, window time.Duration) {
+	if run.Values != nil {
+		s.values.add(run.Values)
+	}
+	if run.Expiry != nil {
+		s.expiry.add(run.Expiry)
+	}
+	s.deadlines.add(&run.Deadlines)
+	s.first.note(run.Seen, run.First, window)
+	if limit := s.shown.Limit; limit != nil && limit.Of == scenarios.OfFirstPicture {
+		late := uint64(1)
+		if run.Seen && run.First <= limit.Value {
+			late = 0
+		}
+		s.starts.add(1, late)
 	}
 }
 
@@ -83,8 +109,16 @@ func (s *signalPool) result(alpha, simulated, one float64) Signal {
 			r.Waterfall[k] = term.Float64() / 2 / float64(observed) / second
 		}
 	}
+	r.Values, r.Expiry, r.Deadlines = s.values.result(alpha), s.expiry.result(alpha), s.deadlines.result(alpha)
+	r.First, r.NeverShown = s.first.statistic(alpha), s.first.never
+	r.ExpiryFor = expiryFor(s.glass, s.shown.FalseAlarms)
 	if s.shown.Limit == nil {
 		r.Verdict = NoLimit
+		return r
+	}
+	if s.shown.Limit.Of != scenarios.OfAge {
+		r.Late = s.late(alpha)
+		r.judgeTrials(simulated, one)
 		return r
 	}
 	r.OverLimit, r.Violations, r.MeanOverage = s.limited.figures(s.episode.length, alpha)

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+
+	"stalegauge/scenarios"
 )
 
 // judged is what a verdict needs besides the figures that are printed.
@@ -45,6 +47,36 @@ func (s *Signal) judge(j judged) {
 		s.Verdict = Met
 	default:
 		s.undecided(j, allowed, may)
+	}
+}
+
+// judgeTrials gives the verdict on a limit that speaks of changes or starts. With a
+// the share of them that may be late: met when the upper end of the share that was
+// late is at most a, missed when its lower end is more, else undecided.
+func (s *Signal) judgeTrials(simulated, one float64) {
+	allowed := 1 - s.Shown.Limit.Quantile
+	what := "changes"
+	if s.Shown.Limit.Of == scenarios.OfFirstPicture {
+		what = "starts"
+	}
+	may := "at most " + percent(allowed) + " of them is allowed"
+	late := s.Late
+	switch {
+	case !late.Defined:
+		s.Verdict, s.Why = Undecided, "no "+what+" were seen"
+	case late.Low > allowed:
+		s.Verdict, s.Why = Missed, fmt.Sprintf("%s of the %s were late or never shown; %s", share(late), what, may)
+	case late.High <= allowed:
+		s.Verdict = Met
+	default:
+		s.Verdict, s.Why = Undecided, fmt.Sprintf("%s of the %s were late or never shown; %s", share(late), what, may)
+		factor := longer(late, allowed)
+		if late.Value == 0 {
+			factor = late.High / allowed
+		}
+		if more := (factor - 1) * simulated; more > 0 && !math.IsInf(more, 0) {
+			s.MoreTime = math.Ceil(more/one) * one
+		}
 	}
 }
 

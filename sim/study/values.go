@@ -1,0 +1,207 @@
+package study
+
+import (
+	"math"
+
+	"stalegauge/scenarios"
+	"stalegauge/sim"
+	"stalegauge/sim/age"
+)
+
+// Values is the answer on what a display has shown of the values of a signal. A
+// change counts where the limit counts, inside the window.
+type Values struct {
+	Changes     uint64 // that a frame carried
+	Overwritten uint64 // further ones, which no frame carried
+	InTime      Value  // share of the changes shown within the limit
+	Never       Value  // share of the changes never shown
+	Delay       Statistic
+	Rises       uint64 // changes to another value than 0
+	RisesSeen   Value  // share of them ever shown
+
+	WrongShare   Value   // of the time with a value at the glass: another one than the bus carried last
+	WrongMean    Value   // mean duration of a wrong stretch, seconds
+	WrongLongest float64 // seconds
+	// IncorrectAge is the mean age of incorrect information in seconds: 0 while
+	// the value is right, else the time since it was.
+	IncorrectAge Value
+}
+
+// Expiry is the answer on the expiry of a signal.
+type Expiry struct {
+	Expired    Value // share of the time with a value that is too old to be shown as good
+	False      Value // share of the time in which that was so although the bus had a good one
+	FalseAlarm Value // such alarms an hour
+}
+
+// Deadlines is the answer on the deadlines that a limit of age sets: each value of
+// the bus, or a newer one, at the glass within the limit.
+type Deadlines struct {
+	Count   uint64
+	Missed  Value // share
+	Longest uint64
+	Streaks []uint64 // at [n-1] how often n in a row were missed
+	Kept    Value    // share of the runs of Firm.Of in which at least Firm.Met were met
+}
+
+// valuesPool gathers what replications say of the values of a signal.
+type valuesPool struct {
+	seen                    bool
+	changes                 sim.Changes
+	inTime, never, rises    ratio
+	delays                  age.Points
+	delay                   counted
+	wrong, stretch, onError ratio
+	longest                 float64
+	phases                  []trialPool
+}
+
+// trialPool gathers trials: their number and how many failed.
+type trialPool struct {
+	count, late uint64
+	share       ratio // of the late ones
+}
+
+func (t *trialPool) add(count, late uint64) {
+	t.count += count
+	t.late += late
+	t.share.add(float64(late), float64(count))
+}
+
+// figure is the share of late trials: with none of them the exact one-sided bound,
+// otherwise the wider of the t-interval across replications and Wilson's.
+func (t *trialPool) figure(alpha float64) Value {
+	if t.count == 0 {
+		return Value{}
+	}
+	v := t.share.value(alpha, 1)
+	v.Value = float64(t.late) / float64(t.count)
+	if t.late == 0 {
+		v.Interval, v.Low, v.High = true, 0, NoneOf(int(t.count), alpha)
+		return v
+	}
+	w := Wilson(int(t.late), int(t.count), alpha)
+	if !v.Interval {
+		v.Low, v.High = w.Low, w.High
+	}
+	v.Interval, v.Low, v.High = true, min(v.Low, w.Low), max(v.High, w.High)
+	return v
+}
+
+func (p *valuesPool) add(run *sim.ValueRun) {
+	p.seen = true
+	c := &run.Changes
+	p.changes.Add(c)
+	p.inTime.add(float64(c.InTime), float64(c.Count))
+	p.never.add(float64(c.Never), float64(c.Count))
+	p.rises.add(float64(c.RisesSeen), float64(c.Rises))
+	p.delays.Merge(&run.Delays)
+	p.delay.add(&run.Delays)
+	w := &run.Wrong
+	p.wrong.add(seconds(w.Time), seconds(w.Observed))
+	p.stretch.add(seconds(w.Time), float64(w.Spells))
+	p.onError.add(w.TwiceArea.Float64()/2/second/second, seconds(w.Observed))
+	p.longest = max(p.longest, seconds(w.Longest))
+	if p.phases == nil {
+		p.phases = make([]trialPool, len(run.Phases))
+	}
+	for i := range run.Phases {
+		p.phases[i].add(run.Phases[i].Count, run.Phases[i].Count-run.Phases[i].InTime)
+	}
+}
+
+func (p *valuesPool) result(alpha float64) *Values {
+	if !p.seen {
+		return nil
+	}
+	return &Values{
+		Changes: p.changes.Count, Overwritten: p.changes.Overwritten, Rises: p.changes.Rises,
+		InTime: p.inTime.value(alpha, 1), Never: p.never.value(alpha, 1), RisesSeen: p.rises.value(alpha, 1),
+		Delay:      p.delay.statistic(&p.delays, 0, alpha),
+		WrongShare: p.wrong.value(alpha, 1), WrongMean: p.stretch.value(alpha, 0), WrongLongest: p.longest,
+		IncorrectAge: p.onError.value(alpha, 0),
+	}
+}
+
+// expiryPool gathers what replications say of an expiry.
+type expiryPool struct {
+	seen                   bool
+	expired, wrong, alarms ratio
+}
+
+func (p *expiryPool) add(run *sim.ExpiryRun) {
+	p.seen = true
+	observed := seconds(run.Glass.Observed())
+	p.expired.add(seconds(run.Glass.OverLimit()), observed)
+	// At every instant the value at the glass is at least as old as the one on
+	// the bus, so the difference of the times is the time of the difference.
+	p.wrong.add(seconds(run.Glass.OverLimit()-run.Floor.OverLimit()), observed)
+	p.alarms.add(math.Max(0, float64(run.Glass.Violations())-float64(run.Floor.Violations())), observed/3600)
+}
+
+func (p *expiryPool) result(alpha float64) *Expiry {
+	if !p.seen {
+		return nil
+	}
+	return &Expiry{Expired: p.expired.value(alpha, 1), False: p.wrong.value(alpha, 1), FalseAlarm: p.alarms.value(alpha, 0)}
+}
+
+// expiryFor returns the least age, at the edge of a bucket, that the value at the
+// glass passes at most so often an hour, in seconds; 0 where nothing was measured.
+func expiryFor(glass *age.Track, perHour float64) float64 {
+	hours := seconds(glass.Observed()) / 3600
+	if hours == 0 {
+		return 0
+	}
+	found := seconds(glass.Peaks().Max())
+	glass.Peaks().Above(func(bucket int, values uint64) {
+		if float64(values) <= perHour*hours {
+			found = min(found, seconds(age.Edge(bucket)))
+		}
+	})
+	return found
+}
+
+// deadlinesPool gathers what replications say of deadlines.
+type deadlinesPool struct {
+	count   uint64
+	streaks []uint64
+	longest uint64
+	missed  ratio
+	kept    ratio
+}
+
+func (p *deadlinesPool) add(run *sim.Deadlines) {
+	if p.streaks == nil {
+		p.streaks = make([]uint64, len(run.Streaks))
+	}
+	p.count += run.Count
+	for i, n := range run.Streaks {
+		p.streaks[i] += n
+	}
+	p.longest = max(p.longest, run.Longest)
+	p.missed.add(float64(run.Missed), float64(run.Count))
+	p.kept.add(float64(run.Kept), float64(run.Windows))
+}
+
+func (p *deadlinesPool) result(alpha float64) *Deadlines {
+	if p.count == 0 {
+		return nil
+	}
+	return &Deadlines{Count: p.count, Missed: p.missed.value(alpha, 1), Longest: p.longest, Streaks: p.streaks, Kept: p.kept.value(alpha, 1)}
+}
+
+// late is the share of trials that were late for a limit that speaks of trials.
+func (s *signalPool) late(alpha float64) Value {
+	if s.shown.Limit.Of == scenarios.OfFirstPicture {
+		return s.starts.figure(alpha)
+	}
+	t := trialPool{count: s.values.changes.Count, late: s.values.changes.Count - s.values.changes.InTime, share: s.values.inTime.rest()}
+	return t.figure(alpha)
+}
+
+// rest is the ratio of what is left: 1 less the ratio.
+func (r *ratio) rest() ratio {
+	// y' = x - y in every replication.
+	return ratio{n: r.n, x: r.x, xx: r.xx, y: r.x - r.y, xy: r.xx - r.xy, yy: r.xx - 2*r.xy + r.yy}
+}
