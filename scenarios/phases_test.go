@@ -54,7 +54,7 @@ func TestEndOrDuration(t *testing.T) {
 	}
 	require.Equal(t, 140*time.Second, end())
 	require.Equal(t, 22*time.Second, end("duration=20s"))
-	require.Equal(t, 160*time.Second, end("phases.end=auto"))
+	require.Equal(t, 242*time.Second, end("phases.end=auto"), "the duration of the scenario below")
 	require.Equal(t, 160*time.Second, end("duration=auto"))
 	require.Equal(t, 30*time.Second, end("phases.end=30s"))
 }

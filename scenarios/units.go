@@ -256,7 +256,15 @@ func formatNumber(k kind, v float64) string {
 	case drift:
 		return short(v) + "ppm"
 	case rate:
-		return short(v) + "/s"
+		for _, u := range []struct {
+			per  float64
+			name string
+		}{{1, "/s"}, {60, "/min"}} {
+			if v*u.per >= 1 {
+				return short(v*u.per) + u.name
+			}
+		}
+		return short(v*3600) + "/h"
 	case frequency:
 		return short(v/1e3) + "kHz"
 	case bitRate:
