@@ -267,7 +267,5 @@ func TestScannerMistakes(t *testing.T) {
 		}
 	}
 	require.Panics(t, func() { NewListener(ble, Scanner{Interval: 1}, 1, nil, nil) })
-	require.Panics(t, func() {
-		NewListener(ble, Scanner{}, 1, NewFading(Weather{}, streams(1)("weather", 0), 1), nil)
-	})
+	require.Zero(t, NewListener(ble, Scanner{}, 1, NewFading(Weather{}, streams(1)("weather", 0), 1), nil).phase)
 }

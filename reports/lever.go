@@ -9,6 +9,7 @@ import (
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
+	"stalegauge/radio"
 	"stalegauge/scenarios"
 )
 
@@ -41,10 +42,7 @@ func leverOf(plan *scenarios.Plan, r *scenarios.Receiver, shown scenarios.Shown,
 	case fate.StageRateLimit:
 		return limitLever(plan.Bridge.Limit)
 	case fate.StageSendQueue:
-		if gap := plan.Bridge.Pace.Gap; gap > 0 {
-			return lever{"bridge.pace", seconds(gap)}
-		}
-		return lever{"bridge.send_queue.depth", plural(plan.Bridge.SendQueue.Depth, "broadcast")}
+		return sendQueueLever(plan)
 	case fate.StageAccess, fate.StageAirtime, fate.StageCollision:
 		return airLever(plan, stage)
 	default:
@@ -102,6 +100,22 @@ func limitLever(l bridge.RateLimit) lever {
 	}
 }
 
+// sendQueueLever names what the bridge waits for when it has something to send.
+func sendQueueLever(plan *scenarios.Plan) lever {
+	if gap := plan.Bridge.Pace.Gap; gap > 0 {
+		return lever{"bridge.pace", seconds(gap)}
+	}
+	switch p := plan.Radio.(type) {
+	case *radio.Advertising:
+		return lever{"radio.interval", seconds(p.Interval())}
+	case interface{ Duty() float64 }:
+		if p.Duty() < 1 {
+			return lever{"radio.duty", percent(p.Duty(), true)}
+		}
+	}
+	return lever{"bridge.send_queue.depth", plural(plan.Bridge.SendQueue.Depth, "broadcast")}
+}
+
 // airLever blames the busiest other sender for access and collisions, where
 // there is one, and the radio for the rest.
 func airLever(plan *scenarios.Plan, stage fate.Stage) lever {
@@ -124,6 +138,8 @@ func airLever(plan *scenarios.Plan, stage fate.Stage) lever {
 func displayLever(plan *scenarios.Plan, r *scenarios.Receiver, stage fate.Stage) lever {
 	key := "receivers." + r.Name + "."
 	switch {
+	case stage == fate.StageFading && r.Scanner.Window > 0 && r.Scanner.Window < r.Scanner.Interval:
+		return lever{key + "scan_window", seconds(r.Scanner.Window)}
 	case stage == fate.StageFading:
 		if !stated(plan, key+"weather.loss") {
 			key = "" // the weather of all displays holds here too

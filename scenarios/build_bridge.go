@@ -43,12 +43,21 @@ func (b *builder) bridge(v *value) {
 	queue := v.get("send_queue")
 	c.SendQueue = bridge.SendQueue{Depth: queue.get("depth").int(), Full: fulls[queue.get("full").str()]}
 	c.Pace = bridge.Pace{Gap: v.get("pace").time()}
-	c.SendTimeout = v.get("send_timeout").time()
 	if b.plan.Radio != nil {
+		b.patience(v.get("send_timeout"))
 		c.MaxPayload, c.Airtime = b.plan.Radio.MaxPayload(), b.plan.Radio.Airtime
 		b.payload(v, b.root.get("radio").get("payload"))
 		b.savings(limit)
 	}
+}
+
+// patience raises the default of the send timeout on slow radios: a broadcast
+// that is still on the air has not failed.
+func (b *builder) patience(v *value) {
+	if slow := 2 * b.plan.Radio.Airtime(b.plan.Radio.MaxPayload()); !v.given && v.time() < slow {
+		v.parsed = slow
+	}
+	b.plan.Bridge.SendTimeout = v.time()
 }
 
 func (b *builder) controller(v, pickup *value) {

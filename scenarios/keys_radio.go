@@ -11,6 +11,17 @@ func profileNames() []string {
 	return out
 }
 
+// advertisingProfiles are the profiles whose receivers scan.
+func advertisingProfiles() []string {
+	var out []string
+	for _, p := range radio.Profiles() {
+		if p.Advertises {
+			out = append(out, p.Name)
+		}
+	}
+	return out
+}
+
 // subBandNames are the words that radio.sub_band may hold.
 func subBandNames() []string {
 	out := []string{"none"}

@@ -4,6 +4,8 @@ var receiverKeys = []Key{
 	{Path: "receivers", kind: names, required: true, About: "the displays"},
 	{Path: "receivers.*", kind: section, About: "a display"},
 	{Path: "receivers.*.power_up", kind: duration, Default: "0", Min: "0", Max: "1000h", About: "when it is switched on and listens", Origin: neutral, matters: true},
+	{Path: "receivers.*.scan_window", kind: duration, Default: "interval", Words: []string{"interval"}, Min: "625us", Max: "10.24s", About: "advertising: time out of every scan_interval in which it listens, in steps of 625us; interval = all of it", Origin: judgement, matters: true},
+	{Path: "receivers.*.scan_interval", kind: duration, Default: "30ms", Min: "2.5ms", Max: "10.24s", About: "advertising: from one of the three channels to the next, in steps of 625us", Origin: judgement, matters: true},
 	{Path: "receivers.*.weather", kind: section, shorthand: "loss", About: "loss on the way to this display, where it differs from weather"},
 	{Path: "receivers.*.weather.loss", kind: share, fallback: "weather.loss", Min: "0%", Max: "100%", About: "share of broadcasts lost", Origin: judgement, matters: true},
 	{Path: "receivers.*.weather.burst", kind: duration, fallback: "weather.burst", Min: "100us", Max: "1h", About: "mean time in the bad state", Origin: judgement, matters: true},

@@ -65,6 +65,8 @@ var companions = map[string][]string{
 	"radio.spacing":                        {"radio.profile=ble-legacy"},
 	"radio.primary_rate":                   {"radio.profile=ble-extended"},
 	"radio.address_bytes":                  {"radio.profile=gfsk-packet"},
+	"receivers.*.scan_window":              {"radio.profile=ble-legacy", "receivers.dial.scan_interval=10s"},
+	"receivers.*.scan_interval":            {"radio.profile=ble-legacy"},
 	"radio.checksum_bytes":                 {"radio.profile=gfsk-packet"},
 	"radio.spreading_factor":               {"radio.profile=lora"},
 	"radio.bandwidth":                      {"radio.profile=lora"},

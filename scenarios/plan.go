@@ -59,6 +59,15 @@ type Neighbour struct {
 	Vehicle
 }
 
+// Stations is the number of bridges on the channel.
+func (p *Plan) Stations() int {
+	n := 1
+	for i := range p.Neighbours {
+		n += p.Neighbours[i].Count
+	}
+	return n
+}
+
 // Selector returns the page selector of an identifier, nil when it has no pages.
 func (v *Vehicle) Selector(id bus.ID) *signal.Selector { return v.Selectors[id] }
 
@@ -79,6 +88,7 @@ type Bus struct {
 type Receiver struct {
 	Name      string
 	PowerUp   time.Duration
+	Scanner   radio.Scanner // on profiles that advertise
 	Weather   radio.Weather // its ListenFrom holds with Plan.FixedPhases; otherwise any phase is as likely
 	Buffers   int           // the radio driver's own buffers, broadcasts
 	Copy      time.Duration // radio task's time to move one broadcast into the queue
