@@ -2,6 +2,7 @@ package radio
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -51,4 +52,22 @@ func TestOverview(t *testing.T) {
 		require.InDelta(t, c.perSecond, Overview(profile(t, c.s), c.payload).PerSecond, c.tolerance, "%+v", c)
 	}
 	require.Equal(t, 31, Overview(profile(t, Settings{Name: nameLegacy}), 100).Payload, "cut to the limit")
+}
+
+// Sums of the rules, as quoted from EN 300 328 V1.8.1 (100 mW at 10 %, 10 mW all
+// of the time, 50 mW at 20 %, all a medium utilisation of 10 %) and EN 300 220-2
+// (1 % is 36 s in an hour, 10 % is 360 s).
+func TestRuleSums(t *testing.T) {
+	for milliwatt, share := range map[float64]float64{100: 0.1, 10: 1, 50: 0.2} {
+		require.InDelta(t, 0.1, MediumUtilisation(milliwatt, share), 1e-12)
+		require.InDelta(t, share, UtilisationShare(0.1, milliwatt), 1e-12)
+	}
+	require.Equal(t, 1.0, UtilisationShare(0.1, 5))
+	perHour := map[string]time.Duration{}
+	for _, b := range SubBands() {
+		perHour[b.Name] = b.PerHour()
+	}
+	require.Equal(t, map[string]time.Duration{
+		"863-865": 3600 * ms, "868.0-868.6": 36 * time.Second, "868.7-869.2": 3600 * ms, "869.4-869.65": 360 * time.Second, "869.7-870.0": 36 * time.Second,
+	}, perHour)
 }

@@ -40,7 +40,7 @@ func leverOf(plan *scenarios.Plan, r *scenarios.Receiver, shown scenarios.Shown,
 	case fate.StageHold:
 		return holdLever(&plan.Bridge, shown.ID)
 	case fate.StageRateLimit:
-		return limitLever(plan.Bridge.Limit)
+		return limitLever(plan)
 	case fate.StageSendQueue:
 		return sendQueueLever(plan)
 	case fate.StageAccess, fate.StageAirtime, fate.StageCollision:
@@ -89,12 +89,15 @@ func holdLever(c *bridge.Config, id bus.ID) lever {
 	}
 }
 
-func limitLever(l bridge.RateLimit) lever {
+func limitLever(plan *scenarios.Plan) lever {
+	l := plan.Bridge.Limit
 	switch {
 	case l.Broadcasts > 0:
 		return lever{"bridge.limit.broadcasts", number(l.Broadcasts, true, "/s")}
 	case l.Bytes > 0:
 		return lever{"bridge.limit.bytes", number(l.Bytes, true, " B/s")}
+	case plan.Utilisation > 0 && l.AirShare == radio.UtilisationShare(plan.Utilisation, plan.Milliwatt):
+		return lever{"radio.utilisation", percent(plan.Utilisation, true)}
 	default:
 		return lever{"bridge.limit.air_share", percent(l.AirShare, true)}
 	}

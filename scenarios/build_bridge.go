@@ -8,6 +8,7 @@ import (
 
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
+	"stalegauge/radio"
 )
 
 // The words of a scenario and what they mean to the bridge.
@@ -47,7 +48,27 @@ func (b *builder) bridge(v *value) {
 		b.patience(v.get("send_timeout"))
 		c.MaxPayload, c.Airtime = b.plan.Radio.MaxPayload(), b.plan.Radio.Airtime
 		b.payload(v, b.root.get("radio").get("payload"))
+		b.utilisation(limit)
 		b.savings(limit)
+	}
+}
+
+// utilisation turns a limit of the medium utilisation into one of the share of
+// time on air.
+func (b *builder) utilisation(limit *value) {
+	v := b.root.get("radio")
+	radiated, most := v.get("radiated"), v.get("utilisation")
+	b.plan.Milliwatt, b.plan.Utilisation = radiated.float(), most.float()
+	if b.plan.Utilisation == 0 {
+		return
+	}
+	if b.plan.Milliwatt == 0 {
+		b.contradiction("a medium utilisation without a power", "give radio.radiated: 100mW or what yours radiates", most, radiated)
+		return
+	}
+	air := &b.plan.Bridge.Limit.AirShare
+	if most := radio.UtilisationShare(b.plan.Utilisation, b.plan.Milliwatt); most < 1 && (*air == 0 || most < *air) {
+		*air, limit.get("air_share").unused = most, true
 	}
 }
 

@@ -62,6 +62,8 @@ var radioKeys = []Key{
 	{Path: "radio.sub_band", kind: word, Default: "868.0-868.6", Words: subBandNames(), About: "band whose duty cycle holds", Origin: regional, matters: true},
 	{Path: "radio.duty", kind: share, Default: "sub-band", Words: []string{"sub-band"}, Min: "0.001%", Max: "100%", About: "largest share of the time on the air; 100% without a sub-band", Origin: regional, matters: true},
 	{Path: "radio.duty_rule", kind: word, Default: "wait", Words: []string{"wait", "drop"}, About: "what becomes of a broadcast that the duty cycle forbids for now", Origin: judgement},
+	{Path: "radio.radiated", kind: power, Default: "unknown", Words: []string{"unknown"}, Min: "0.001mW", Max: "10W", About: "radiated power (e.i.r.p.); with it the report gives the medium utilisation", Origin: neutral},
+	{Path: "radio.utilisation", kind: share, Default: "none", Words: []string{"none"}, Min: "0.001%", Max: "100%", About: "largest medium utilisation: radiated/100mW x share of the time on air; what lies beyond waits or is dropped as bridge.limit.on_limit says", Origin: neutral},
 	{Path: "radio.airtime", kind: duration, Default: "0", Min: "0", Max: "1h", About: "time on air of every broadcast", Origin: neutral, matters: true},
 	{Path: "radio.per_byte", kind: duration, Default: "0", Min: "0", Max: "1s", About: "added for each byte of payload", Origin: neutral},
 	{Path: "radio.payload", kind: whole, Default: "250", Min: "1", Max: "65535", About: "payload limit in bytes", Origin: reported},

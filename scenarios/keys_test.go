@@ -39,7 +39,7 @@ func TestTableIsComplete(t *testing.T) {
 var others = map[kind][]string{
 	anyText: {"other", "lamp"}, truth: {"true", "false"}, whole: {"1", "3", "4", "5", "7", "9", "16", "24", "64"}, number: {"0.001", "2.5", "7"},
 	duration: {"2ms", "7ms", "50ms", "300us", "200us", "3s", "30s"}, share: {"0.5%", "3%", "40%", "90%"}, drift: {"70ppm"},
-	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s"}, ident: {"201", "333"}, idents: {"200-205"},
+	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s"}, power: {"20mW"}, ident: {"201", "333"}, idents: {"200-205"},
 }
 
 // particular are values to try for a key first, where the kind tells too little.
@@ -65,6 +65,7 @@ var companions = map[string][]string{
 	"radio.spacing":                        {"radio.profile=ble-legacy"},
 	"radio.primary_rate":                   {"radio.profile=ble-extended"},
 	"radio.address_bytes":                  {"radio.profile=gfsk-packet"},
+	"radio.utilisation":                    {"radio.radiated=1W"},
 	"receivers.*.scan_window":              {"radio.profile=ble-legacy", "receivers.dial.scan_interval=10s"},
 	"receivers.*.scan_interval":            {"radio.profile=ble-legacy"},
 	"radio.checksum_bytes":                 {"radio.profile=gfsk-packet"},

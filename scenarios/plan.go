@@ -25,6 +25,8 @@ type Plan struct {
 	Neighbours   []Neighbour   // other vehicles on the same channel
 	Radio        radio.Profile
 	Background   []radio.Background
+	Milliwatt    float64 // radiated power; 0 = nobody said
+	Utilisation  float64 // largest medium utilisation, see radio.MediumUtilisation; 0 = no limit
 	Assumptions  []Assumption
 	Warnings     []string
 }
