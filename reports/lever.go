@@ -143,6 +143,11 @@ func displayLever(plan *scenarios.Plan, r *scenarios.Receiver, stage fate.Stage)
 	switch {
 	case stage == fate.StageFading && r.Scanner.Window > 0 && r.Scanner.Window < r.Scanner.Interval:
 		return lever{key + "scan_window", seconds(r.Scanner.Window)}
+	case stage == fate.StageFading && r.Weather.Trace != nil:
+		if !stated(plan, key+"weather.trace.file") {
+			key = ""
+		}
+		return lever{key + "weather.trace.file", percent(r.Weather.Trace.Fit().Loss, true) + " lost"}
 	case stage == fate.StageFading:
 		if !stated(plan, key+"weather.loss") {
 			key = "" // the weather of all displays holds here too

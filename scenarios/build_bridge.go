@@ -76,7 +76,7 @@ func (b *builder) utilisation(limit *value) {
 // that is still on the air has not failed.
 func (b *builder) patience(v *value) {
 	if slow := 2 * b.plan.Radio.Airtime(b.plan.Radio.MaxPayload()); !v.given && v.time() < slow {
-		v.parsed = slow
+		v.parsed, v.because = slow, "twice the longest time on air"
 	}
 	b.plan.Bridge.SendTimeout = v.time()
 }

@@ -47,6 +47,11 @@ var particular = map[string][]string{
 	"bus.capture.file":      {"other.log"},
 	"bus.capture.channel":   {"can1"},
 	"bus.capture.time_unit": {"us"},
+
+	"weather.trace.file":               {"losses.csv"},
+	"receivers.*.weather.trace.file":   {"losses.csv"},
+	"weather.trace.period":             {"30ms"},
+	"receivers.*.weather.trace.period": {"30ms"},
 }
 
 // companions are changes without which a key has no effect.
@@ -65,6 +70,16 @@ var companions = map[string][]string{
 	"radio.spacing":                        {"radio.profile=ble-legacy"},
 	"radio.primary_rate":                   {"radio.profile=ble-extended"},
 	"radio.address_bytes":                  {"radio.profile=gfsk-packet"},
+	"weather.move.takes":                   {"weather.move.at=9s"},
+	"weather.scan.takes":                   {"weather.scan.every=9s"},
+	"weather.scan.first":                   {"weather.scan.every=9s"},
+	"weather.trace.file":                   {"weather.trace.period=20ms", "weather.trace.file=other.csv"},
+	"weather.trace.period":                 {"weather.trace.period=20ms", "weather.trace.file=losses.csv"},
+	"receivers.*.weather.move.takes":       {"weather.move.at=9s"},
+	"receivers.*.weather.scan.takes":       {"weather.scan.every=9s"},
+	"receivers.*.weather.scan.first":       {"weather.scan.every=9s"},
+	"receivers.*.weather.trace.file":       {"weather.trace.period=20ms", "weather.trace.file=other.csv"},
+	"receivers.*.weather.trace.period":     {"weather.trace.period=20ms", "weather.trace.file=losses.csv"},
 	"radio.utilisation":                    {"radio.radiated=1W"},
 	"receivers.*.scan_window":              {"radio.profile=ble-legacy", "receivers.dial.scan_interval=10s"},
 	"receivers.*.scan_interval":            {"radio.profile=ble-legacy"},
@@ -98,6 +113,8 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 	t.Chdir(t.TempDir())
 	driveLog{until: 3 * time.Second}.write(t, "drive.log")
 	driveLog{until: 4 * time.Second}.write(t, "other.log")
+	require.NoError(t, os.WriteFile("losses.csv", []byte("received\n1\n0\n1\n"), 0o644))
+	require.NoError(t, os.WriteFile("other.csv", []byte("received\n1\n1\n0\n"), 0o644))
 	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data\n0,120,00\n20000,120,01\n40000,120,02\n9000000,120,03\n"), 0o644))
 	concrete := strings.NewReplacer(
 		"bus.messages.*", "bus.messages.Drive", "signals.*", "signals.speed", "background.*", "background.camera",

@@ -58,3 +58,22 @@ func TestATableIsSampledWhenTheDutyCycleAllows(t *testing.T) {
 	require.Greater(t, interval.Mean(), float64(time.Second), "one broadcast in a second")
 	require.Less(t, latency.Max(), 125*ms, "no older than a table and a message")
 }
+
+// A measured trace in a run: the share lost is that of the trace at any rate of
+// sending, and scans of other channels come on top as outages.
+func TestTraceInARun(t *testing.T) {
+	var samples []radio.Sample
+	for i, c := range "1101111100011111" { // 4 of 16 lost
+		samples = append(samples, radio.Sample{At: time.Duration(i) * 7 * ms, Received: c == '1'})
+	}
+	trace, err := radio.NewTrace(samples)
+	require.NoError(t, err)
+	plan := bare(20*ms+37*time.Microsecond, time.Hour, radio.Weather{Trace: trace, Scan: 100 * ms, ScanEvery: time.Second})
+	r, err := Run(plan, 0)
+	require.NoError(t, err)
+	requireClosedLedgers(t, r)
+	fates, n := r.Receivers[0].RecordFates, float64(r.Records)
+	require.InDelta(t, 0.1, float64(fates[fate.RecordOutage])/n, 0.001)
+	// Sending and trace have no grid in common: every part of it is met as often.
+	require.InDelta(t, 0.9*0.25, float64(fates[fate.RecordFaded])/n, 0.002)
+}
