@@ -22,6 +22,7 @@ type advertiser struct {
 	auxiliary time.Duration
 	energy    time.Duration // of the event so far
 	packet    int           // that is on the air or comes next
+	auxOn     int           // channel of the event's auxiliary packet
 	opened    bool          // Opened has been told, the answer is awaited
 	underway  bool
 	reached   bool // one of the primary packets did not collide
@@ -121,7 +122,7 @@ func (m *advertise) event(i int, now time.Duration, events []Event) []Event {
 	case m.senders[i].open:
 		a.opened, a.underway, a.reached = false, true, false
 		a.packet, a.energy, a.begun = 0, 0, now
-		a.next = now + m.profile.interval + a.delay()
+		m.plan(a, now)
 		until := now + blePrimary*a.primary + (blePrimary-1)*m.profile.spacing
 		if m.profile.extended {
 			until += bleAuxSpace + a.auxiliary
@@ -133,9 +134,19 @@ func (m *advertise) event(i int, now time.Duration, events []Event) []Event {
 		return append(events, Event{At: now, Kind: Opened, Station: i})
 	}
 	a.opened = false
-	a.next = now + m.profile.interval + a.delay()
+	m.plan(a, now)
 	m.wake[i] = a.next
 	return events
+}
+
+// plan draws the instant of the event after the one at now, and the channel of
+// the auxiliary packet of the one at now. Silent events draw it too, so that the
+// events of a station come at the same instants whatever it sends.
+func (m *advertise) plan(a *advertiser, now time.Duration) {
+	a.next = now + m.profile.interval + a.delay()
+	if m.profile.extended {
+		a.auxOn = a.rng.IntN(bleFirst)
+	}
 }
 
 // pointer says whether the packet under way or next of a station points to an
@@ -148,7 +159,7 @@ func (m *advertise) beginPacket(i int, now time.Duration, events []Event) []Even
 	if a.packet < blePrimary {
 		s.channel, s.air = bleFirst+a.packet, a.primary
 	} else {
-		s.channel, s.air = a.rng.IntN(bleFirst), a.auxiliary
+		s.channel, s.air = a.auxOn, a.auxiliary
 	}
 	m.start(i, now)
 	return append(events, Event{At: now, Kind: PacketBegan, Station: i, Until: m.wake[i], Channel: s.channel, Pointer: m.pointer(a)})
@@ -159,10 +170,11 @@ func (m *advertise) endPacket(i int, now time.Duration, events []Event) []Event 
 	s, a := &m.senders[i], &m.events[i]
 	m.stop(i, now)
 	a.energy += s.air
-	events = append(events, Event{At: now, Kind: PacketEnded, Station: i, Collided: s.collided, Channel: s.channel, Pointer: m.pointer(a)})
 	if a.packet < blePrimary {
 		a.reached = a.reached || !s.collided
 	}
+	s.collided = s.collided || !a.reached
+	events = append(events, Event{At: now, Kind: PacketEnded, Station: i, Collided: s.collided, Channel: s.channel, Pointer: m.pointer(a)})
 	if a.packet++; a.packet < m.packets {
 		m.wake[i] = now + m.profile.spacing
 		if a.packet == blePrimary {

@@ -1,9 +1,6 @@
 package radio
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Bit error rates of modulations in white Gaussian noise. They say nothing
 // about distance, fading or interference.
@@ -52,31 +49,4 @@ func BitErrorRate(p Profile, snr float64) (float64, bool) {
 		return FSKBitErrorRate(snr), p.rate >= 1_000_000 && p.primary >= 1_000_000
 	}
 	return 0, false
-}
-
-// WithSignalToNoise returns w with the bits of p and the bit error rates that
-// follow from signal-to-noise ratios in dB in the good and, where w has one, in
-// the bad state; see BitErrorRate. Otherwise it returns every mistake, each a
-// *Mistake, joined.
-func (w Weather) WithSignalToNoise(p Profile, good, bad float64) (Weather, error) {
-	var m mistakes
-	rate := func(key string, snr float64) float64 {
-		if !(snr >= -50 && snr <= 100) {
-			m.add(key, snr, "a ratio from -50 to 100 dB")
-		}
-		e, ok := BitErrorRate(p, snr)
-		if !ok {
-			m.add(key, fmt.Sprintf("%vdB", snr), "nothing: no formula gives the bit errors of the profile "+p.Name()+" at this rate")
-		}
-		return e
-	}
-	w = w.On(p)
-	w.GoodBitErrors = rate("good_snr", good)
-	if w.badShare() > 0 {
-		w.BadBitErrors = rate("bad_snr", bad)
-	}
-	if err := m.err(); err != nil {
-		return Weather{}, err
-	}
-	return w, nil
 }

@@ -32,11 +32,12 @@ type Advertising struct {
 // Sizes and times of Bluetooth Core 5.0, Volume 6 Part B.
 const (
 	bleAddress     = 6
-	blePointer     = 7             // extended header with set identifier and pointer
-	bleAuxiliary   = 1 + 1 + 6 + 2 // header length, flags, address, set identifier
-	bleLegacyLimit = 31            // bytes of advertising data
-	bleLimit       = 255           // bytes behind the 2-byte header of a packet
-	bleMaxDelay    = 10 * time.Millisecond
+	blePointer     = 7                     // extended header with set identifier and pointer
+	bleAuxiliary   = 1 + 1 + 6 + 2         // header length, flags, address, set identifier
+	bleLegacyLimit = 31                    // bytes of advertising data
+	bleLimit       = 255                   // bytes behind the 2-byte header of a packet
+	bleMaxDelay    = 10 * time.Millisecond // advDelay
+	blePitch       = 10 * time.Millisecond // from packet to packet of an event, begins, at most (4.4.2.2)
 	bleStep        = 625 * time.Microsecond
 	bleLongest     = 10240 * time.Millisecond
 	bleSpacing     = 150 * time.Microsecond // T_IFS
@@ -74,8 +75,11 @@ func (p *Advertising) settle(s Settings, name string, m *mistakes) {
 		p.structure = bleStructure
 	}
 	p.spacing, p.interval, p.capture = bleSpacing, 100*time.Millisecond, s.Capture
-	if s.Spacing != 0 && m.between("spacing", s.Spacing, time.Microsecond, bleMaxDelay) {
+	if s.Spacing != 0 && m.between("spacing", s.Spacing, time.Microsecond, blePitch) {
 		p.spacing = s.Spacing
+	}
+	if pitch := p.primaryTime(p.MaxPayload()) + p.spacing; pitch > blePitch {
+		m.add("spacing", p.spacing, fmt.Sprintf("at most %v: the packets of an event begin at most %v apart", blePitch-(pitch-p.spacing), blePitch))
 	}
 	if s.Interval != 0 {
 		p.interval = s.Interval

@@ -20,7 +20,8 @@ type Fading struct {
 	longLoss  float64
 	survival  [2]float64 // ln of the chance that a bit is right, times bits per ns, by state
 	hasBits   bool
-	outage    int // first outage that is not over
+	outage    int     // first outage that is not over
+	trace     *replay // nil without a measurement
 	common    *Fading
 	listening bool
 }
@@ -47,6 +48,9 @@ func NewFading(w Weather, rng *rand.Rand, key uint64) *Fading {
 	f.survival[1] = math.Log1p(-w.BadBitErrors) * perNanosecond
 	f.path = newWalk(w.badShare(), w.Burst, rand.NewPCG(rng.Uint64(), rng.Uint64()))
 	f.long = newWalk(w.LongShare, w.LongBurst, rand.NewPCG(rng.Uint64(), rng.Uint64()))
+	if w.Trace != nil {
+		f.trace = newReplay(w.Trace, rng)
+	}
 	return f
 }
 
@@ -98,8 +102,10 @@ func (f *Fading) hear(begin, end time.Duration, bits packetBits) Outcome {
 	switch {
 	case !f.listening && !f.inWindow(begin, end):
 		return NotListening
-	case f.inOutage(begin, end):
+	case f.inOutage(begin, end), f.weather.ScanEvery > 0 && f.inScan(begin, end):
 		return Outage
+	case f.trace != nil && !f.trace.received(begin):
+		return Faded
 	case f.draw(begin, 1) < f.loss[f.path.state]:
 		return Faded
 	case f.long.state == bad && f.draw(begin, 2) < f.longLoss:
@@ -112,12 +118,23 @@ func (f *Fading) hear(begin, end time.Duration, bits packetBits) Outcome {
 
 // inWindow says whether the broadcast lies in one listening window.
 func (f *Fading) inWindow(begin, end time.Duration) bool {
-	every := f.weather.ListenEvery
-	since := (begin - f.weather.ListenFrom) % every
+	since := sinceLast(begin, f.weather.ListenFrom, f.weather.ListenEvery)
+	return since < f.weather.Listen && end-begin <= f.weather.Listen-since
+}
+
+// inScan says whether the broadcast overlaps a scan of other channels.
+func (f *Fading) inScan(begin, end time.Duration) bool {
+	since := sinceLast(begin, f.weather.ScanFrom, f.weather.ScanEvery)
+	return since < f.weather.Scan || end-begin > f.weather.ScanEvery-since
+}
+
+// sinceLast is the time since the last of the instants from + k x every.
+func sinceLast(now, from, every time.Duration) time.Duration {
+	since := (now - from) % every
 	if since < 0 {
 		since += every
 	}
-	return since < f.weather.Listen && end-begin <= f.weather.Listen-since
+	return since
 }
 
 // inOutage says whether the broadcast overlaps an outage.

@@ -42,6 +42,9 @@ func (p *GFSK) MaxPayload() int { return gfskPayload }
 // Rate returns the rate of the bits, bit/s.
 func (p *GFSK) Rate() int { return p.rate }
 
+// Duty returns the largest share of the time on the air, 0..1.
+func (p *GFSK) Duty() float64 { return p.duty.share }
+
 // Airtime returns the time of all bits: (8 x (1 + address + n + check) + 9) /
 // rate. The start-up is silence and not part of it.
 func (p *GFSK) Airtime(n int) time.Duration {

@@ -79,9 +79,9 @@ type reception struct {
 }
 
 // NewListener returns a receiver on a medium of p with so many stations. The
-// phase of its scanning comes from rng, which profiles that do not advertise do
-// not need. The fading belongs to the listener. It panics when s.Check finds a
-// mistake.
+// phase of its scanning comes from rng; without one channel 37 has its turn at
+// 0. Profiles that do not advertise need none. The fading belongs to the
+// listener. It panics when s.Check finds a mistake.
 func NewListener(p Profile, s Scanner, stations int, f *Fading, rng *rand.Rand) *Listener {
 	if err := s.Check(p); err != nil {
 		panic("radio: " + err.Error())
@@ -91,11 +91,10 @@ func NewListener(p Profile, s Scanner, stations int, f *Fading, rng *rand.Rand) 
 	if !ok {
 		return l
 	}
-	if rng == nil {
-		panic("radio: NewListener without a random stream")
-	}
 	l.packets, l.scanner = true, s.filled()
-	l.phase = -time.Duration(rng.Int64N(int64(blePrimary * l.scanner.Interval)))
+	if rng != nil {
+		l.phase = -time.Duration(rng.Int64N(int64(blePrimary * l.scanner.Interval)))
+	}
 	l.pointer, l.data = bitsOf(ble.primary), bitsOf(ble.rate)
 	return l
 }

@@ -227,8 +227,9 @@ func TestListenerOfPlainBroadcasts(t *testing.T) {
 func TestListenerBitErrors(t *testing.T) {
 	for snr, want := range map[float64]float64{10: 0.711, 12: 0.0644} {
 		p := profile(t, Settings{Name: nameLegacy})
-		w, err := Weather{}.WithSignalToNoise(p, snr, 0)
-		require.NoError(t, err)
+		w, ok := Weather{}.On(p), false
+		w.GoodBitErrors, ok = BitErrorRate(p, snr)
+		require.True(t, ok)
 		l := NewListener(p, Scanner{Interval: 10240 * ms}, 1, NewFading(w, streams(1)("weather", 0), 1), streams(1)("scan", 0))
 		heard, n := 0, 0
 		repeat(p.Channel(ChannelConfig{Stations: 1, Stream: streams(2)}), 31, sized(2000*time.Second, 20_000*time.Second), func(e Event) {
@@ -267,7 +268,5 @@ func TestScannerMistakes(t *testing.T) {
 		}
 	}
 	require.Panics(t, func() { NewListener(ble, Scanner{Interval: 1}, 1, nil, nil) })
-	require.Panics(t, func() {
-		NewListener(ble, Scanner{}, 1, NewFading(Weather{}, streams(1)("weather", 0), 1), nil)
-	})
+	require.Zero(t, NewListener(ble, Scanner{}, 1, NewFading(Weather{}, streams(1)("weather", 0), 1), nil).phase)
 }

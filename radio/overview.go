@@ -39,6 +39,41 @@ func Overview(p Profile, payload int) Row {
 	return r
 }
 
+// Choice is a profile with settings worth comparing.
+type Choice struct {
+	Settings
+	Keys string // what is not the default, as in a scenario: "rate=6Mbit/s"; "" = all is
+}
+
+// Choices returns every profile that is a radio, with its default settings first
+// and then with those that change its airtime most. The slice belongs to the
+// caller.
+func Choices() []Choice {
+	action := func(keys string, s Settings) Choice { s.Name = nameActionFrame; return Choice{s, keys} }
+	extended := func(keys string, s Settings) Choice { s.Name = nameExtended; return Choice{s, keys} }
+	all := []Choice{
+		action("", Settings{}),
+		action("rate=6Mbit/s", Settings{Rate: 6_000_000}),
+		action("rate=24Mbit/s", Settings{Rate: 24_000_000}),
+		action("format=multi-element", Settings{Format: "multi-element"}),
+		{Settings{Name: nameLowRate}, ""},
+		{Settings{Name: nameLegacy}, ""},
+		{Settings{Name: nameLegacy, Interval: 20 * time.Millisecond}, "interval=20ms"},
+		extended("", Settings{}),
+		extended("interval=20ms", Settings{Interval: 20 * time.Millisecond}),
+		extended("rate=2Mbit/s", Settings{Rate: 2_000_000}),
+		extended("rate=125kbit/s", Settings{Rate: 125_000}),
+		{Settings{Name: nameGFSK}, ""},
+		{Settings{Name: nameGFSK, Rate: 250_000}, "rate=250kbit/s"},
+		{Settings{Name: nameGFSK, Rate: 2_000_000}, "rate=2Mbit/s"},
+		{Settings{Name: nameLoRa}, ""},
+	}
+	for factor := 9; factor <= 12; factor += 3 {
+		all = append(all, Choice{Settings{Name: nameLoRa, SpreadingFactor: factor}, "spreading_factor=" + strconv.Itoa(factor)})
+	}
+	return append(all, Choice{Settings{Name: nameLoRa, SubBand: "869.4-869.65"}, "sub_band=869.4-869.65"})
+}
+
 // percent writes a share.
 func percent(share float64) string { return strconv.FormatFloat(100*share, 'g', 4, 64) + " %" }
 

@@ -2,6 +2,7 @@ package radio
 
 import (
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -44,7 +45,7 @@ func (d duty) cycle(air time.Duration) time.Duration {
 	if d.share == 1 {
 		return air
 	}
-	return time.Duration(float64(air) / d.share)
+	return time.Duration(math.Ceil(float64(air) / d.share))
 }
 
 // newPlain returns the medium of p.
@@ -98,7 +99,11 @@ func (p *plain) end(i int, now time.Duration, events []Event) []Event {
 	p.leave(i, s.collided)
 	p.free[i] = s.begin + duty{share: p.duty}.cycle(s.air)
 	p.usage.Occupied[i] += max(p.startup, p.free[i]-now)
-	return append(events, Event{At: now, Kind: Ended, Station: i, Collided: s.collided})
+	free := time.Duration(0)
+	if p.duty < 1 && !p.drop {
+		free = p.free[i]
+	}
+	return append(events, Event{At: now, Kind: Ended, Station: i, Collided: s.collided, Free: free})
 }
 
 // begin does what sender i has waited for.

@@ -54,6 +54,12 @@ func Profiles() []Info {
 	}
 }
 
+// InfoOf returns the description of a profile that NewProfile made.
+func InfoOf(p Profile) Info {
+	all := Profiles()
+	return all[slices.IndexFunc(all, func(i Info) bool { return i.Name == p.Name() })]
+}
+
 // Settings choose and tune a profile. The zero value of a field means the
 // profile's default; a field that a profile does not have must stay zero.
 type Settings struct {

@@ -50,7 +50,7 @@ type EventKind uint8
 // channels with silence in between, and ends.
 const (
 	Began        EventKind = iota // the first energy is on the air
-	Ended                         // the last symbol has left; Collided is valid
+	Ended                         // the last symbol has left; Collided and Free are valid
 	AccessFailed                  // nothing was sent: the medium never became free, or the duty limit forbids it
 	// Opened: an advertising event of a station without an open request is
 	// due. A Request at this very instant, before the next Advance, goes out
@@ -58,7 +58,9 @@ const (
 	// the place to choose the content, or to send the last one again.
 	Opened
 	PacketBegan // one packet of a broadcast is on the air
-	PacketEnded // and has left it; Collided is valid for it alone
+	// PacketEnded: it has left it. Collided is valid for it alone; one whose
+	// pointers all collided counts as collided, since nobody can have followed.
+	PacketEnded
 )
 
 // String returns the kind in words.
@@ -77,6 +79,9 @@ type Event struct {
 	Until    time.Duration // of Began and PacketBegan: the instant of the end
 	Channel  int           // of PacketBegan and PacketEnded: the channel index
 	Pointer  bool          // of PacketBegan and PacketEnded: it holds no payload and tells where the packet with it follows
+	// Free, of Ended: a duty limit whose rule is to wait keeps the station from
+	// sending before; 0 = nothing does.
+	Free time.Duration
 }
 
 // Channel is a medium shared by stations and background senders. It owns no

@@ -28,6 +28,18 @@ func SubBands() []SubBand {
 // PerHour returns the time on the air that the duty cycle leaves in one hour.
 func (b SubBand) PerHour() time.Duration { return time.Duration(b.Duty * float64(time.Hour)) }
 
+// MediumUtilisation returns power / 100 mW x share, the measure of EN 300 328
+// V1.8.1 for equipment at 2.4 GHz that does not adapt: of its radiated power in
+// mW and the share of time on the air. It may be 0.1; below 10 dBm nothing need
+// adapt.
+func MediumUtilisation(milliwatt, share float64) float64 { return milliwatt / 100 * share }
+
+// UtilisationShare returns the largest share of time on the air, at most 1, that
+// keeps within a medium utilisation at a radiated power in mW above 0.
+func UtilisationShare(utilisation, milliwatt float64) float64 {
+	return min(1, utilisation*100/milliwatt)
+}
+
 // Headline returns the rule that limits the time on the air of a profile, in
 // one line for the reader; "" where none is known. It is information: nothing
 // is enforced by it. Share is the largest share of time on the air that it

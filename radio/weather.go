@@ -40,6 +40,10 @@ type Weather struct {
 	GoodLoss float64       // chance of loss in the good state
 	BadLoss  float64       // chance of loss in the bad state; 0 means 1
 
+	// Trace is a measurement that takes the place of Loss, Burst, GoodLoss and
+	// BadLoss, which must then be 0; what it lost counts as Faded. nil = none.
+	Trace *Trace
+
 	// A second, independent bad state, rare and long; a broadcast is lost
 	// when either loses it, so its losses come on top of Loss.
 
@@ -56,6 +60,12 @@ type Weather struct {
 	Preamble      time.Duration // at the start of a broadcast, without bits
 
 	Outages []Span // in order, apart from each other; a broadcast that overlaps one is lost
+
+	// The receiver leaves its channel for Scan out of every ScanEvery, from
+	// ScanFrom on and before, to look for others: outages without end. 0 = never.
+
+	Scan, ScanEvery time.Duration
+	ScanFrom        time.Duration // when one begins, 0 <= ScanFrom < ScanEvery
 
 	// The receiver listens for Listen out of every ListenEvery, from
 	// ListenFrom on and before; 0 = all of the time. A broadcast must lie in
@@ -110,6 +120,9 @@ func (w Weather) Check() error {
 	if shares && w.badLoss() < w.Loss {
 		m.add("bad_loss", w.BadLoss, fmt.Sprintf("at least loss (%v)", w.Loss))
 	}
+	if w.Trace != nil && (w.Loss != 0 || w.Burst != 0 || w.GoodLoss != 0 || w.BadLoss != 0) {
+		m.add("trace", "given", "none beside loss, burst, good_loss or bad_loss")
+	}
 	if w.Burst != 0 || w.Loss > w.GoodLoss {
 		m.between("burst", w.Burst, shortestBurst, longestBurst)
 	}
@@ -151,17 +164,24 @@ func (w Weather) checkTimes(m *mistakes) {
 		}
 		last = max(last, o.Until)
 	}
-	if w.ListenEvery == 0 && w.Listen == 0 && w.ListenFrom == 0 {
+	m.periodic("listen", w.Listen, w.ListenEvery, w.ListenFrom)
+	m.periodic("scan", w.Scan, w.ScanEvery, w.ScanFrom)
+}
+
+// periodic notes what is wrong with something that lasts a length out of every
+// period, all 0 when there is none.
+func (m *mistakes) periodic(key string, length, every, from time.Duration) {
+	if every == 0 && length == 0 && from == 0 {
 		return
 	}
-	if w.ListenEvery <= 0 || w.ListenEvery > longestBurst {
-		m.add("listen_every", w.ListenEvery, fmt.Sprintf("a period from 1ns to %v", longestBurst))
+	if every <= 0 || every > longestBurst {
+		m.add(key+"_every", every, fmt.Sprintf("a period from 1ns to %v", longestBurst))
 		return
 	}
-	if w.Listen <= 0 || w.Listen > w.ListenEvery {
-		m.add("listen", w.Listen, fmt.Sprintf("a time up to listen_every (%v)", w.ListenEvery))
+	if length <= 0 || length > every {
+		m.add(key, length, fmt.Sprintf("a time up to %s_every (%v)", key, every))
 	}
-	if w.ListenFrom < 0 || w.ListenFrom >= w.ListenEvery {
-		m.add("listen_from", w.ListenFrom, fmt.Sprintf("a time from 0 to below listen_every (%v)", w.ListenEvery))
+	if from < 0 || from >= every {
+		m.add(key+"_from", from, fmt.Sprintf("a time from 0 to below %s_every (%v)", key, every))
 	}
 }

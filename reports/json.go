@@ -86,6 +86,10 @@ type jsonAir struct {
 	OwnOccupancy        *jsonValue `json:"own_occupancy"`
 	OthersShare         *jsonValue `json:"others_share"`
 	BroadcastsPerSecond *jsonValue `json:"broadcasts_per_s"`
+	// Of the whole run, where the radio has such a rule or its power is known.
+	DutyLimit        *float64 `json:"duty_limit,omitempty"`
+	Utilisation      *float64 `json:"utilisation,omitempty"`
+	UtilisationLimit *float64 `json:"utilisation_limit,omitempty"`
 }
 
 type jsonReceiver struct {
@@ -189,8 +193,7 @@ func document(r *study.Result) jsonReport {
 		Bus: jsonBus{value(r.FramesPerSecond), value(r.BusLoad)},
 		Bridge: jsonBridge{FrameFates: ledger[fate.Frame](r.FrameFates[:]), Stages: []jsonStage{},
 			RecordBytes: []jsonRecordBytes{}},
-		Air: jsonAir{value(r.OwnShare), value(r.OwnOccupancy), value(r.OthersShare),
-			value(r.BroadcastsPerSecond)},
+		Air:       airOf(r),
 		Receivers: []jsonReceiver{}, Neighbours: neighbourList(r), Phases: phaseList(r),
 	}
 	for _, a := range plan.Assumptions {

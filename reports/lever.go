@@ -9,6 +9,7 @@ import (
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
+	"stalegauge/radio"
 	"stalegauge/scenarios"
 )
 
@@ -39,12 +40,9 @@ func leverOf(plan *scenarios.Plan, r *scenarios.Receiver, shown scenarios.Shown,
 	case fate.StageHold:
 		return holdLever(&plan.Bridge, shown.ID)
 	case fate.StageRateLimit:
-		return limitLever(plan.Bridge.Limit)
+		return limitLever(plan)
 	case fate.StageSendQueue:
-		if gap := plan.Bridge.Pace.Gap; gap > 0 {
-			return lever{"bridge.pace", seconds(gap)}
-		}
-		return lever{"bridge.send_queue.depth", plural(plan.Bridge.SendQueue.Depth, "broadcast")}
+		return sendQueueLever(plan)
 	case fate.StageAccess, fate.StageAirtime, fate.StageCollision:
 		return airLever(plan, stage)
 	default:
@@ -91,17 +89,36 @@ func holdLever(c *bridge.Config, id bus.ID) lever {
 	}
 }
 
-func limitLever(l bridge.RateLimit) lever {
+func limitLever(plan *scenarios.Plan) lever {
+	l := plan.Bridge.Limit
 	switch {
 	case l.Broadcasts > 0:
 		return lever{"bridge.limit.broadcasts", number(l.Broadcasts, true, "/s")}
 	case l.Bytes > 0:
 		return lever{"bridge.limit.bytes", number(l.Bytes, true, " B/s")}
+	case plan.Utilisation > 0 && l.AirShare == radio.UtilisationShare(plan.Utilisation, plan.Milliwatt):
+		return lever{"radio.utilisation", percent(plan.Utilisation, true)}
 	case l.AirShare > 0:
 		return lever{"bridge.limit.air_share", percent(l.AirShare, true)}
 	default:
 		return lever{"bridge.limit", "no limit"}
 	}
+}
+
+// sendQueueLever names what the bridge waits for when it has something to send.
+func sendQueueLever(plan *scenarios.Plan) lever {
+	if gap := plan.Bridge.Pace.Gap; gap > 0 {
+		return lever{"bridge.pace", seconds(gap)}
+	}
+	switch p := plan.Radio.(type) {
+	case *radio.Advertising:
+		return lever{"radio.interval", seconds(p.Interval())}
+	case interface{ Duty() float64 }:
+		if p.Duty() < 1 {
+			return lever{"radio.duty", percent(p.Duty(), true)}
+		}
+	}
+	return lever{"bridge.send_queue.depth", plural(plan.Bridge.SendQueue.Depth, "broadcast")}
 }
 
 // airLever blames the busiest other sender for access and collisions, where
@@ -126,6 +143,13 @@ func airLever(plan *scenarios.Plan, stage fate.Stage) lever {
 func displayLever(plan *scenarios.Plan, r *scenarios.Receiver, stage fate.Stage) lever {
 	key := "receivers." + r.Name + "."
 	switch {
+	case stage == fate.StageFading && r.Scanner.Window > 0 && r.Scanner.Window < r.Scanner.Interval:
+		return lever{key + "scan_window", seconds(r.Scanner.Window)}
+	case stage == fate.StageFading && r.Weather.Trace != nil:
+		if !stated(plan, key+"weather.trace.file") {
+			key = ""
+		}
+		return lever{key + "weather.trace.file", percent(r.Weather.Trace.Fit().Loss, true) + " lost"}
 	case stage == fate.StageFading:
 		if !stated(plan, key+"weather.loss") {
 			key = "" // the weather of all displays holds here too

@@ -33,6 +33,27 @@ func TestParametersAreKeysOfScenarios(t *testing.T) {
 	}
 }
 
+// What waits in the bridge waits for the radio where that opens by itself or has
+// to be silent; what a scanner misses is named as such.
+func TestRadiosNameTheirOwnParameters(t *testing.T) {
+	for sets, want := range map[string][2]string{
+		"":                          {"bridge.send_queue.depth (32 broadcasts)", "weather.loss (1.00 %)"},
+		"radio.profile=ble-legacy":  {"radio.interval (100 ms)", "weather.loss (1.00 %)"},
+		"radio.profile=lora":        {"radio.duty (1.00 %)", "weather.loss (1.00 %)"},
+		"radio.profile=gfsk-packet": {"bridge.send_queue.depth (32 broadcasts)", "weather.loss (1.00 %)"},
+		"radio.profile=ble-extended receivers.pillar.scan_window=10ms": {"radio.interval (100 ms)", "receivers.pillar.scan_window (10.0 ms)"},
+	} {
+		plan, err := scenarios.Open("orchard", strings.Fields(sets))
+		require.NoError(t, err)
+		r := &plan.Receivers[0]
+		for i, stage := range []fate.Stage{fate.StageSendQueue, fate.StageFading} {
+			l := leverOf(plan, r, r.Shows[0], stage)
+			require.Equal(t, want[i], l.String(), sets)
+			require.True(t, isKey(l.key))
+		}
+	}
+}
+
 func isKey(path string) bool {
 	segments := strings.Split(path, ".")
 	for _, k := range scenarios.Keys() {

@@ -80,7 +80,8 @@ func phaseList(r *study.Result) []jsonPhase {
 	list := []jsonPhase{}
 	for _, f := range r.Phases {
 		d := jsonPhase{Name: f.Name, From: figure(f.From), Until: figure(f.Until), Air: jsonAir{
-			value(f.OwnShare), value(f.OwnOccupancy), value(f.OthersShare), value(f.BroadcastsPerSecond)}, Receivers: []jsonPhaseReceiver{}}
+			OwnShare: value(f.OwnShare), OwnOccupancy: value(f.OwnOccupancy), OthersShare: value(f.OthersShare),
+			BroadcastsPerSecond: value(f.BroadcastsPerSecond)}, Receivers: []jsonPhaseReceiver{}}
 		for i := range r.Receivers {
 			w := jsonPhaseReceiver{Name: r.Receivers[i].Name, Signals: []jsonPhaseSignal{}}
 			if i < len(f.Receivers) {

@@ -20,6 +20,9 @@ func bridgeSection(p *page, r *study.Result) {
 		withInterval(r.OwnShare, percent), withInterval(r.OwnOccupancy, percent)))
 	p.paragraph("  others   ", fmt.Sprintf("on air %s of the time; background stations offered %s",
 		withInterval(r.OthersShare, percent), withInterval(r.OthersOffered, percent)))
+	for _, rule := range airRules(r) {
+		p.paragraph("  rule     ", rule.text(r.Plan))
+	}
 	p.heading("Bridge: how full each stage was")
 	t := newTable(p, "stage", "busy\n% of time", "most waiting", "room", "unit")
 	t.left(5)
@@ -143,6 +146,7 @@ func cautions(p *page) {
 		"Mount outside airbag paths and the line of sight; keep glances short.",
 		"Radio rules, type approval and road law are local: ask there.",
 		"Unauthenticated broadcasts can be read, traced and forged: display only, check every bound.",
+		"Distance, walls and antennas are not modelled: each display's loss is given, best from a measurement.",
 		"The figures hold under the assumptions above.",
 	} {
 		p.paragraph("  - ", c)

@@ -16,12 +16,12 @@ func sortedNames(names []string) []string {
 func assumptions(root *value) []Assumption {
 	var out []Assumption
 	walk(root, func(v *value) {
-		if !v.key.matters || v.unused || v.from != nil {
+		if !v.key.matters && !(v.key.noted && v.given) || v.unused || v.from != nil {
 			return
 		}
 		a := Assumption{Key: v.path, Value: v.shownText(), Origin: v.origin().String()}
 		if v.origin() == fromDefault {
-			a.Reason = v.key.Origin
+			a.Reason = v.reason()
 		}
 		out = append(out, a)
 	})
@@ -38,13 +38,21 @@ func idle(root *value) []string {
 		}
 	})
 	var given []string
-	for _, v := range root.get("weather").kids {
+	look := func(v *value) {
 		if v.key.kind == section || relied[v] {
-			continue
+			return
 		}
 		v.unused = true
 		if v.given {
 			given = append(given, v.path)
+		}
+	}
+	for _, v := range root.get("weather").kids {
+		look(v)
+		if v.key.kind == section && v.name != "common" { // on which all rely
+			for _, k := range v.kids {
+				look(k)
+			}
 		}
 	}
 	return given

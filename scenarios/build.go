@@ -20,6 +20,7 @@ type builder struct {
 	signals    map[string][]Shown // by unique name and by Message.signal
 	signalList []string           // names as a user would write them
 	hasCapture bool               // the traffic is a capture, readable or not
+	traces     map[string]*readTrace
 }
 
 // build makes the plan. The plan is worth something only without mistakes.

@@ -8,6 +8,7 @@ import (
 
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
+	"stalegauge/radio"
 )
 
 // The words of a scenario and what they mean to the bridge.
@@ -43,12 +44,41 @@ func (b *builder) bridge(v *value) {
 	queue := v.get("send_queue")
 	c.SendQueue = bridge.SendQueue{Depth: queue.get("depth").int(), Full: fulls[queue.get("full").str()]}
 	c.Pace = bridge.Pace{Gap: v.get("pace").time()}
-	c.SendTimeout = v.get("send_timeout").time()
 	c.DropOlder = v.get("drop_older_than").time()
 	if b.plan.Radio != nil {
+		b.patience(v.get("send_timeout"))
 		c.MaxPayload, c.Airtime = b.plan.Radio.MaxPayload(), b.plan.Radio.Airtime
+		b.utilisation(limit)
 		b.savings(limit)
 	}
+}
+
+// utilisation turns a limit of the medium utilisation into one of the share of
+// time on air.
+func (b *builder) utilisation(limit *value) {
+	v := b.root.get("radio")
+	radiated, most := v.get("radiated"), v.get("utilisation")
+	b.plan.Milliwatt, b.plan.Utilisation = radiated.float(), most.float()
+	if b.plan.Utilisation == 0 {
+		return
+	}
+	if b.plan.Milliwatt == 0 {
+		b.contradiction("a medium utilisation without a power", "give radio.radiated: 100mW or what yours radiates", most, radiated)
+		return
+	}
+	air := &b.plan.Bridge.Limit.AirShare
+	if most := radio.UtilisationShare(b.plan.Utilisation, b.plan.Milliwatt); most < 1 && (*air == 0 || most < *air) {
+		*air, limit.get("air_share").unused = most, true
+	}
+}
+
+// patience raises the default of the send timeout on slow radios: a broadcast
+// that is still on the air has not failed.
+func (b *builder) patience(v *value) {
+	if slow := 2 * b.plan.Radio.Airtime(b.plan.Radio.MaxPayload()); !v.given && v.time() < slow {
+		v.parsed, v.because = slow, "twice the longest time on air"
+	}
+	b.plan.Bridge.SendTimeout = v.time()
 }
 
 func (b *builder) controller(v, pickup *value) {

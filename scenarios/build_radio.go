@@ -3,7 +3,6 @@ package scenarios
 import (
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"stalegauge/radio"
@@ -17,9 +16,6 @@ func (b *builder) radio(root *value) {
 	if v.get("profile").bad {
 		return // whatever the other keys say, nobody knows what for
 	}
-	if strings.HasPrefix(settings.Name, "ble-") {
-		b.warn("displays are taken to listen all the time: what the windows of a scanner miss on %s is not counted", settings.Name)
-	}
 	for _, m := range radioMistakes(err) {
 		at := v.get(strings.ReplaceAll(m.Key, "-", "_"))
 		b.contradiction(m.Found+" is not what the profile "+settings.Name+" takes: "+m.Want, "", at)
@@ -27,7 +23,6 @@ func (b *builder) radio(root *value) {
 	if err == nil {
 		b.plan.Radio = profile
 	}
-	shared := slices.ContainsFunc(radio.Profiles(), func(i radio.Info) bool { return i.Name == settings.Name && i.Shared })
 	others := root.get("air").get("background")
 	for _, s := range others.kids {
 		b.background(s)
@@ -39,7 +34,7 @@ func (b *builder) radio(root *value) {
 	if total > 1 {
 		b.contradiction("background senders that offer "+formatNumber(share, total)+" of the time together", "", others)
 	}
-	if len(others.kids) > 0 && !shared && err == nil {
+	if len(others.kids) > 0 && err == nil && !radio.InfoOf(profile).Shared {
 		b.warn("background senders mean nothing on the radio profile %s, which shares its medium with nobody", settings.Name)
 	}
 }

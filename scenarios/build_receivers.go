@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"stalegauge/bus/traffic"
+	"stalegauge/radio"
 )
 
 // maxReceivers bounds the displays of a scenario.
@@ -32,6 +33,7 @@ func (b *builder) receiver(v *value) Receiver {
 		Buffers: v.get("buffers").int(), Copy: v.get("copy").time(), Queue: v.get("queue").int(),
 		Handler: v.get("handler").time(), Draw: v.get("draw").time(),
 	}
+	r.Scanner = b.scanner(v)
 	if v.get("queue_full").is("drop-oldest") {
 		r.QueueFull = QueueDropOldest
 	}
@@ -57,6 +59,28 @@ func (b *builder) receiver(v *value) Receiver {
 		r.Shows = append(r.Shows, shown)
 	}
 	return r
+}
+
+// scanner reads when a receiver of an advertising profile listens, and to which
+// channel.
+func (b *builder) scanner(v *value) (s radio.Scanner) {
+	window, interval := v.get("scan_window"), v.get("scan_interval")
+	profile := b.root.get("radio").get("profile")
+	for _, k := range []*value{window, interval} {
+		b.onlyWith(k, profile, advertisingProfiles()...)
+	}
+	if b.plan.Radio == nil || window.unused || interval.unused {
+		return s
+	}
+	s.Interval = interval.time()
+	if !window.is("interval") {
+		s.Window = window.time()
+	}
+	for _, m := range radioMistakes(s.Check(b.plan.Radio)) {
+		b.contradiction(m.Found+" is not possible here: expected "+m.Want, "", v.get(m.Key), window, interval)
+		s = radio.Scanner{}
+	}
+	return s
 }
 
 // shown finds the signal that a display shows.

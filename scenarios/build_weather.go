@@ -11,6 +11,8 @@ import (
 // weather reads the loss on the way to one receiver. Where the block is silent
 // the general weather holds.
 func (b *builder) weather(v *value) radio.Weather {
+	b.position(v)
+	b.signalToNoise(v)
 	w := radio.Weather{
 		Loss: v.get("loss").float(), Burst: v.get("burst").time(),
 		GoodLoss: v.get("good_loss").float(), BadLoss: v.get("bad_loss").float(),
@@ -38,6 +40,7 @@ func (b *builder) weather(v *value) radio.Weather {
 	b.bitErrors(v, &w, fine)
 	w.Outages = b.outages(v.get("outages"))
 	b.listening(v, &w)
+	b.trace(v, &w)
 	if !fine {
 		return w
 	}
@@ -50,6 +53,7 @@ func (b *builder) weather(v *value) radio.Weather {
 		b.contradiction(m.Found+" is not possible here: expected "+m.Want, "", append([]*value{at}, all...)...)
 	}
 	w.Outages = b.spans(v.get("outages"))
+	b.absence(v, &w)
 	return w
 }
 

@@ -31,6 +31,7 @@ type Key struct {
 	kind      kind
 	required  bool
 	matters   bool   // listed among the assumptions
+	noted     bool   // listed there when somebody gave it
 	shorthand string // of a block: the key that a plain value stands for
 	fallback  string // path of the key whose value holds where this one is silent
 	kids      []*Key

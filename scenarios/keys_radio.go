@@ -11,6 +11,17 @@ func profileNames() []string {
 	return out
 }
 
+// advertisingProfiles are the profiles whose receivers scan.
+func advertisingProfiles() []string {
+	var out []string
+	for _, p := range radio.Profiles() {
+		if p.Advertises {
+			out = append(out, p.Name)
+		}
+	}
+	return out
+}
+
 // subBandNames are the words that radio.sub_band may hold.
 func subBandNames() []string {
 	out := []string{"none"}
@@ -51,6 +62,8 @@ var radioKeys = []Key{
 	{Path: "radio.sub_band", kind: word, Default: "868.0-868.6", Words: subBandNames(), About: "band whose duty cycle holds", Origin: regional, matters: true},
 	{Path: "radio.duty", kind: share, Default: "sub-band", Words: []string{"sub-band"}, Min: "0.001%", Max: "100%", About: "largest share of the time on the air; 100% without a sub-band", Origin: regional, matters: true},
 	{Path: "radio.duty_rule", kind: word, Default: "wait", Words: []string{"wait", "drop"}, About: "what becomes of a broadcast that the duty cycle forbids for now", Origin: judgement},
+	{Path: "radio.radiated", kind: power, Default: "unknown", Words: []string{"unknown"}, Min: "0.001mW", Max: "10W", About: "radiated power (e.i.r.p.); with it the report gives the medium utilisation", Origin: neutral, noted: true},
+	{Path: "radio.utilisation", kind: share, Default: "none", Words: []string{"none"}, Min: "0.001%", Max: "100%", About: "largest medium utilisation: radiated/100mW x share of the time on air; what lies beyond waits or is dropped as bridge.limit.on_limit says", Origin: neutral, noted: true},
 	{Path: "radio.airtime", kind: duration, Default: "0", Min: "0", Max: "1h", About: "time on air of every broadcast", Origin: neutral, matters: true},
 	{Path: "radio.per_byte", kind: duration, Default: "0", Min: "0", Max: "1s", About: "added for each byte of payload", Origin: neutral},
 	{Path: "radio.payload", kind: whole, Default: "250", Min: "1", Max: "65535", About: "payload limit in bytes", Origin: reported},
@@ -90,6 +103,19 @@ var radioKeys = []Key{
 	{Path: "weather.listen", kind: duration, Default: "always", Words: []string{"always"}, Min: "1us", Max: "1h", About: "time out of every listen_every in which the radio listens, as with power save", Origin: neutral, matters: true},
 	{Path: "weather.listen_every", kind: duration, Default: "300ms", Min: "1us", Max: "1h", About: "time from one such window to the next", Origin: reported, matters: true},
 	{Path: "weather.listen_from", kind: duration, Default: "0", Min: "0", Max: "1h", About: "begin of a window, with phases: fixed", Origin: neutral},
+	{Path: "weather.position", kind: word, Default: "none", Words: positionNames(), About: "loss and bursts of a named position, for what is not given; " + radio.PositionsAre, Origin: neutral, noted: true},
+	{Path: "weather.good_snr", kind: number, Default: "none", Words: []string{"none"}, Min: "-50", Max: "100", About: "signal-to-noise ratio in dB in the good state, instead of good_bit_errors", Origin: neutral, noted: true},
+	{Path: "weather.bad_snr", kind: number, Default: "none", Words: []string{"none"}, Min: "-50", Max: "100", About: "signal-to-noise ratio in dB in the bad state, instead of bad_bit_errors", Origin: neutral, noted: true},
+	{Path: "weather.move", kind: section, shorthand: "at", About: "the sender's channel moves, and the receiver has to follow"},
+	{Path: "weather.move.at", kind: duration, Default: "none", Words: []string{"none"}, Min: "0", Max: "1000h", About: "when it moves", Origin: neutral, noted: true},
+	{Path: "weather.move.takes", kind: duration, Default: "800ms", Min: "1us", Max: "1h", About: "until the receiver has followed; default = half of 13 channels at 120ms", Origin: judgement, noted: true},
+	{Path: "weather.scan", kind: section, shorthand: "every", About: "the receiver leaves its channel to look for others, as in a background scan"},
+	{Path: "weather.scan.every", kind: duration, Default: "none", Words: []string{"none"}, Min: "1ms", Max: "1000h", About: "from one scan to the next", Origin: neutral, noted: true},
+	{Path: "weather.scan.takes", kind: duration, Default: "120ms", Min: "1us", Max: "1h", About: "how long it is away", Origin: judgement, noted: true},
+	{Path: "weather.scan.first", kind: duration, Default: "0", Min: "0", Max: "1000h", About: "the first scan, with phases: fixed", Origin: neutral},
+	{Path: "weather.trace", kind: section, shorthand: "file", About: "a measured sequence of receptions, instead of loss and bursts"},
+	{Path: "weather.trace.file", kind: anyText, Default: "none", About: "file with the columns t_s,received, or received alone", Origin: neutral, noted: true},
+	{Path: "weather.trace.period", kind: duration, Default: "none", Words: []string{"none"}, Min: "100us", Max: "1h", About: "from one broadcast to the next, for a file without t_s", Origin: neutral, noted: true},
 	{Path: "weather.common", kind: section, shorthand: "loss", About: "a cause of loss that all receivers of the vehicle share, on top of their own"},
 	{Path: "weather.common.loss", kind: share, Default: "0%", Min: "0%", Max: "100%", About: "share of broadcasts that no receiver hears", Origin: neutral, matters: true},
 	{Path: "weather.common.burst", kind: duration, Default: "60ms", Min: "100us", Max: "1h", About: "mean time in the shared bad state", Origin: judgement, matters: true},

@@ -1,9 +1,13 @@
 package scenarios
 
+import "stalegauge/radio"
+
 var receiverKeys = []Key{
 	{Path: "receivers", kind: names, required: true, About: "the displays"},
 	{Path: "receivers.*", kind: section, About: "a display"},
 	{Path: "receivers.*.power_up", kind: duration, Default: "0", Min: "0", Max: "1000h", About: "when it is switched on and listens", Origin: neutral, matters: true},
+	{Path: "receivers.*.scan_window", kind: duration, Default: "interval", Words: []string{"interval"}, Min: "625us", Max: "10.24s", About: "advertising: time out of every scan_interval in which it listens, in steps of 625us; interval = all of it", Origin: judgement, matters: true},
+	{Path: "receivers.*.scan_interval", kind: duration, Default: "30ms", Min: "2.5ms", Max: "10.24s", About: "advertising: from one of the three channels to the next, in steps of 625us", Origin: judgement, matters: true},
 	{Path: "receivers.*.weather", kind: section, shorthand: "loss", About: "loss on the way to this display, where it differs from weather"},
 	{Path: "receivers.*.weather.loss", kind: share, fallback: "weather.loss", Min: "0%", Max: "100%", About: "share of broadcasts lost", Origin: judgement, matters: true},
 	{Path: "receivers.*.weather.burst", kind: duration, fallback: "weather.burst", Min: "100us", Max: "1h", About: "mean time in the bad state", Origin: judgement, matters: true},
@@ -21,6 +25,19 @@ var receiverKeys = []Key{
 	{Path: "receivers.*.weather.listen", kind: duration, fallback: "weather.listen", Words: []string{"always"}, Min: "1us", Max: "1h", About: "time out of every listen_every in which the radio listens", Origin: neutral, matters: true},
 	{Path: "receivers.*.weather.listen_every", kind: duration, fallback: "weather.listen_every", Min: "1us", Max: "1h", About: "time from one such window to the next", Origin: reported, matters: true},
 	{Path: "receivers.*.weather.listen_from", kind: duration, fallback: "weather.listen_from", Min: "0", Max: "1h", About: "begin of a window, with phases: fixed", Origin: neutral},
+	{Path: "receivers.*.weather.position", kind: word, fallback: "weather.position", Words: positionNames(), About: "loss and bursts of a named position, for what is not given; " + radio.PositionsAre, Origin: neutral, noted: true},
+	{Path: "receivers.*.weather.good_snr", kind: number, fallback: "weather.good_snr", Words: []string{"none"}, Min: "-50", Max: "100", About: "signal-to-noise ratio in dB in the good state, instead of good_bit_errors", Origin: neutral, noted: true},
+	{Path: "receivers.*.weather.bad_snr", kind: number, fallback: "weather.bad_snr", Words: []string{"none"}, Min: "-50", Max: "100", About: "signal-to-noise ratio in dB in the bad state, instead of bad_bit_errors", Origin: neutral, noted: true},
+	{Path: "receivers.*.weather.move", kind: section, shorthand: "at", About: "the sender's channel moves, and the receiver has to follow"},
+	{Path: "receivers.*.weather.move.at", kind: duration, fallback: "weather.move.at", Words: []string{"none"}, Min: "0", Max: "1000h", About: "when it moves", Origin: neutral, noted: true},
+	{Path: "receivers.*.weather.move.takes", kind: duration, fallback: "weather.move.takes", Min: "1us", Max: "1h", About: "until the receiver has followed", Origin: judgement, noted: true},
+	{Path: "receivers.*.weather.scan", kind: section, shorthand: "every", About: "the receiver leaves its channel to look for others, as in a background scan"},
+	{Path: "receivers.*.weather.scan.every", kind: duration, fallback: "weather.scan.every", Words: []string{"none"}, Min: "1ms", Max: "1000h", About: "from one scan to the next", Origin: neutral, noted: true},
+	{Path: "receivers.*.weather.scan.takes", kind: duration, fallback: "weather.scan.takes", Min: "1us", Max: "1h", About: "how long it is away", Origin: judgement, noted: true},
+	{Path: "receivers.*.weather.scan.first", kind: duration, fallback: "weather.scan.first", Min: "0", Max: "1000h", About: "the first scan, with phases: fixed", Origin: neutral},
+	{Path: "receivers.*.weather.trace", kind: section, shorthand: "file", About: "a measured sequence of receptions, instead of loss and bursts"},
+	{Path: "receivers.*.weather.trace.file", kind: anyText, fallback: "weather.trace.file", About: "file with the columns t_s,received, or received alone", Origin: neutral, noted: true},
+	{Path: "receivers.*.weather.trace.period", kind: duration, fallback: "weather.trace.period", Words: []string{"none"}, Min: "100us", Max: "1h", About: "from one broadcast to the next, for a file without t_s", Origin: neutral, noted: true},
 	{Path: "receivers.*.buffers", kind: whole, Default: "10", Min: "1", Max: "100000", About: "the radio driver's own buffers, broadcasts", Origin: judgement, matters: true},
 	{Path: "receivers.*.copy", kind: duration, Default: "0", Min: "0", Max: "1s", About: "time of the radio task to move one broadcast into the queue", Origin: neutral, matters: true},
 	{Path: "receivers.*.queue", kind: whole, Default: "8", Min: "1", Max: "100000", About: "receive queue, broadcasts that wait", Origin: reported, matters: true},

@@ -39,7 +39,7 @@ func TestTableIsComplete(t *testing.T) {
 var others = map[kind][]string{
 	anyText: {"other", "lamp"}, truth: {"true", "false"}, whole: {"1", "3", "4", "5", "7", "9", "16", "24", "64"}, number: {"0.001", "2.5", "7"},
 	duration: {"2ms", "7ms", "50ms", "300us", "200us", "3s", "30s"}, share: {"0.5%", "3%", "40%", "90%"}, drift: {"70ppm"},
-	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s", "20/min"}, ident: {"201", "333"}, idents: {"200-205"},
+	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s", "20/min"}, power: {"20mW"}, ident: {"201", "333"}, idents: {"200-205"},
 }
 
 // particular are values to try for a key first, where the kind tells too little.
@@ -48,6 +48,11 @@ var particular = map[string][]string{
 	"bus.capture.channel":     {"can1"},
 	"bus.capture.time_unit":   {"us"},
 	"bridge.forward.*.policy": {"spare"},
+
+	"weather.trace.file":               {"losses.csv"},
+	"receivers.*.weather.trace.file":   {"losses.csv"},
+	"weather.trace.period":             {"30ms"},
+	"receivers.*.weather.trace.period": {"30ms"},
 }
 
 // companions are changes without which a key has no effect.
@@ -66,6 +71,19 @@ var companions = map[string][]string{
 	"radio.spacing":                        {"radio.profile=ble-legacy"},
 	"radio.primary_rate":                   {"radio.profile=ble-extended"},
 	"radio.address_bytes":                  {"radio.profile=gfsk-packet"},
+	"weather.move.takes":                   {"weather.move.at=9s"},
+	"weather.scan.takes":                   {"weather.scan.every=9s"},
+	"weather.scan.first":                   {"weather.scan.every=9s"},
+	"weather.trace.file":                   {"weather.trace.period=20ms", "weather.trace.file=other.csv"},
+	"weather.trace.period":                 {"weather.trace.period=20ms", "weather.trace.file=losses.csv"},
+	"receivers.*.weather.move.takes":       {"weather.move.at=9s"},
+	"receivers.*.weather.scan.takes":       {"weather.scan.every=9s"},
+	"receivers.*.weather.scan.first":       {"weather.scan.every=9s"},
+	"receivers.*.weather.trace.file":       {"weather.trace.period=20ms", "weather.trace.file=other.csv"},
+	"receivers.*.weather.trace.period":     {"weather.trace.period=20ms", "weather.trace.file=losses.csv"},
+	"radio.utilisation":                    {"radio.radiated=1W"},
+	"receivers.*.scan_window":              {"radio.profile=ble-legacy", "receivers.dial.scan_interval=10s"},
+	"receivers.*.scan_interval":            {"radio.profile=ble-legacy"},
 	"radio.checksum_bytes":                 {"radio.profile=gfsk-packet"},
 	"radio.spreading_factor":               {"radio.profile=lora"},
 	"radio.bandwidth":                      {"radio.profile=lora"},
@@ -109,6 +127,8 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 	t.Chdir(t.TempDir())
 	driveLog{until: 3 * time.Second}.write(t, "drive.log")
 	driveLog{until: 4 * time.Second}.write(t, "other.log")
+	require.NoError(t, os.WriteFile("losses.csv", []byte("received\n1\n0\n1\n"), 0o644))
+	require.NoError(t, os.WriteFile("other.csv", []byte("received\n1\n1\n0\n"), 0o644))
 	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data\n0,120,00\n20000,120,01\n40000,120,02\n9000000,120,03\n"), 0o644))
 	concrete := strings.NewReplacer(
 		"bus.messages.*", "bus.messages.Drive", "signals.*", "signals.speed", "background.*", "background.camera",

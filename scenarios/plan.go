@@ -25,6 +25,8 @@ type Plan struct {
 	Neighbours   []Neighbour   // other vehicles on the same channel
 	Radio        radio.Profile
 	Background   []radio.Background
+	Milliwatt    float64 // radiated power; 0 = nobody said
+	Utilisation  float64 // largest medium utilisation, see radio.MediumUtilisation; 0 = no limit
 	Assumptions  []Assumption
 	Warnings     []string
 }
@@ -59,6 +61,15 @@ type Neighbour struct {
 	Vehicle
 }
 
+// Stations is the number of bridges on the channel.
+func (p *Plan) Stations() int {
+	n := 1
+	for i := range p.Neighbours {
+		n += p.Neighbours[i].Count
+	}
+	return n
+}
+
 // Selector returns the page selector of an identifier, nil when it has no pages.
 func (v *Vehicle) Selector(id bus.ID) *signal.Selector { return v.Selectors[id] }
 
@@ -79,7 +90,8 @@ type Bus struct {
 type Receiver struct {
 	Name      string
 	PowerUp   time.Duration
-	Weather   radio.Weather // its ListenFrom holds with Plan.FixedPhases; otherwise any phase is as likely
+	Scanner   radio.Scanner // on profiles that advertise
+	Weather   radio.Weather // its ListenFrom and ScanFrom hold with Plan.FixedPhases; otherwise any phase is as likely
 	Buffers   int           // the radio driver's own buffers, broadcasts
 	Copy      time.Duration // radio task's time to move one broadcast into the queue
 	Queue     int           // receive queue, broadcasts that wait
@@ -113,7 +125,7 @@ type Shown struct {
 	// FalseAlarms is how many an hour the expiry that the report suggests may
 	// cause.
 	FalseAlarms float64
-	Firm   Firm          // of the deadlines that a limit of age at the glass sets
+	Firm        Firm // of the deadlines that a limit of age at the glass sets
 }
 
 // FollowsValues reports whether what the signal shows matters, and not only how

@@ -15,17 +15,18 @@ import (
 // value is what a key of the table became in one scenario. Blocks and lists
 // have kids; a block has one for each of its keys, given or not.
 type value struct {
-	key    *Key
-	path   string
-	name   string // last segment of the path
-	at     place  // of the value; of the nearest block around it when it was not given
-	keyAt  place  // of the key
-	given  bool
-	bad    bool // could not be read; a mistake has been reported
-	unused bool // has no effect beside the other values
-	parsed any  // of a scalar
-	kids   []*value
-	from   *value // the value that holds instead, for a key that falls back on another
+	key     *Key
+	path    string
+	name    string // last segment of the path
+	at      place  // of the value; of the nearest block around it when it was not given
+	keyAt   place  // of the key
+	given   bool
+	bad     bool // could not be read; a mistake has been reported
+	unused  bool // has no effect beside the other values
+	parsed  any  // of a scalar
+	kids    []*value
+	from    *value // the value that holds instead, for a key that falls back on another
+	because string // of a default that is not the table's: where it comes from
 }
 
 // get returns the value of a key below this one. It must be in the table.
@@ -61,6 +62,14 @@ func (v *value) origin() origin {
 		return fromDefault
 	}
 	return v.at.source.origin
+}
+
+// reason says where a default comes from.
+func (v *value) reason() string {
+	if v.because != "" {
+		return v.because
+	}
+	return v.key.Origin
 }
 
 // layer tells which text wins: -1 for defaults.

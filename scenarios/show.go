@@ -160,8 +160,8 @@ func lineOf(v *value) (keyLine, bool) {
 		origin = "no effect here"
 	case v.from != nil:
 		origin += ", as " + v.from.path
-	case !v.given && v.key.Origin != "":
-		origin += ": " + v.key.Origin
+	case !v.given && v.reason() != "":
+		origin += ": " + v.reason()
 	}
 	if v.key.kind == anyText {
 		text = shorten(strings.Join(strings.Fields(text), " "), 48)

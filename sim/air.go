@@ -8,74 +8,106 @@ import (
 	"stalegauge/radio"
 )
 
-// air performs what happens on the medium at the instant at.
+// air performs what happens on the medium at the instant at and shows it to
+// every receiver.
 func (d *driver) air(at time.Duration) {
 	d.events = d.channel.Advance(at, d.events[:0])
 	for _, e := range d.events {
 		v := d.vehicles[e.Station]
 		switch e.Kind {
-		case radio.Began:
-			d.begin(v, at)
-		case radio.Ended:
-			d.land(v, at, e.Collided)
-			d.done(v, at, true)
+		case radio.Opened:
+			d.open(v, at)
+			continue
 		case radio.AccessFailed:
 			d.done(v, at, false)
+			continue
+		case radio.Began:
+			v.begin(at)
+		case radio.PacketEnded:
+			if !e.Pointer {
+				v.land(at, e.Collided)
+			}
+		case radio.Ended:
+			v.land(at, e.Collided)
+		}
+		for _, r := range d.receivers {
+			if outcome, settled := r.listener.Observe(e); settled {
+				r.reach(at, v, outcome)
+			}
+		}
+		if e.Kind == radio.Ended {
+			v.holdBack(e.Free)
+			d.done(v, at, true)
 		}
 	}
 }
 
-// begin notes a transmission and what each receiver will make of it. The state
-// of the weather is that of the instant at which the broadcast begins.
-func (d *driver) begin(v *vehicle, at time.Duration) {
+// open lets a bridge choose what goes out in the advertising event at the
+// instant at: the newest there is, or what went out last once more.
+func (d *driver) open(v *vehicle, at time.Duration) {
+	if at < v.from || v.until > 0 && at >= v.until {
+		return // out of range
+	}
+	v.bridge.HoldBack(at)
+	b, ok := v.bridge.Take(at)
+	if !ok {
+		b, ok = v.bridge.Again(at)
+	}
+	v.bridge.HoldBack(never)
+	if ok {
+		v.handed.push(b)
+		d.channel.Request(at, v.index, b.Size)
+	}
+	d.schedule(v)
+}
+
+// holdBack keeps the bridge from handing over before the medium takes it.
+func (v *vehicle) holdBack(until time.Duration) {
+	if until > 0 {
+		v.bridge.HoldBack(until)
+	}
+}
+
+// begin notes a transmission.
+func (v *vehicle) begin(at time.Duration) {
 	b := *v.handed.front()
 	v.onAir, v.begun = true, at
 	v.pass(b, fate.StageAccess, at)
 	v.broadcasts++
 	v.records += uint64(len(b.Records))
-	until := at + d.plan.Radio.Airtime(b.Size)
-	for i, r := range d.receivers {
-		v.fates[i] = r.hears(at, until)
-	}
 }
 
-// hears returns the fate of a broadcast that begins at this receiver,
-// RecordTaken standing for heard.
-func (r *receiver) hears(from, until time.Duration) fate.Record {
-	outcome := r.fading.Hear(from, until)
-	switch {
-	case from < r.spec.PowerUp:
-		return fate.RecordNotPowered
-	case outcome == radio.NotListening:
-		return fate.RecordNotListening
-	case outcome == radio.Faded:
-		return fate.RecordFaded
-	case outcome == radio.BitErrors:
-		return fate.RecordBitErrors
-	case outcome == radio.Outage:
-		return fate.RecordOutage
-	}
-	return fate.RecordTaken
-}
-
-// land brings a broadcast to the receivers that heard it.
-func (d *driver) land(v *vehicle, at time.Duration, collided bool) {
+// land ends a transmission or a packet of it that holds the payload. Of several
+// packets the first one to end counts, and the first one without a collision: a
+// stage that has been passed stays passed.
+func (v *vehicle) land(at time.Duration, collided bool) {
 	b := *v.handed.front()
 	v.pass(b, fate.StageAirtime, at)
 	if !collided {
 		v.pass(b, fate.StageCollision, at)
 	}
-	for i, r := range d.receivers {
-		own := r.home == v
-		outcome := v.fates[i]
-		deaf := outcome == fate.RecordNotPowered || outcome == fate.RecordNotListening
-		if collided && !deaf {
-			outcome = fate.RecordCollided
-		}
-		if outcome != fate.RecordTaken {
-			r.note(b, !own, outcome)
-			continue
-		}
+}
+
+// outcomes are the fates of what a receiver makes of a broadcast, RecordTaken
+// standing for heard.
+var outcomes = [...]fate.Record{
+	radio.Heard:        fate.RecordTaken,
+	radio.Faded:        fate.RecordFaded,
+	radio.BitErrors:    fate.RecordBitErrors,
+	radio.Outage:       fate.RecordOutage,
+	radio.Collided:     fate.RecordCollided,
+	radio.NotListening: fate.RecordNotListening,
+}
+
+// reach settles the fate of the broadcast of v at this receiver.
+func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
+	b, own := *v.handed.front(), r.home == v
+	switch {
+	case v.begun < r.spec.PowerUp:
+		r.note(b, !own, fate.RecordNotPowered)
+	case outcome != radio.Heard:
+		r.note(b, !own, outcomes[outcome])
+	default:
 		b.Retain(1)
 		if own {
 			r.passAll(b, fate.StageFading, at)
@@ -96,18 +128,24 @@ func (d *driver) done(v *vehicle, at time.Duration, sent bool) {
 	d.schedule(v)
 }
 
-// countOnAir closes the ledgers for the broadcast that is on the air at the end.
+// countOnAir closes the ledgers for the broadcast that is on the air at the end,
+// at the receivers that have not heard it yet.
 func (d *driver) countOnAir(v *vehicle) {
 	if !v.onAir {
 		return
 	}
 	b := *v.handed.front()
-	for i, r := range d.receivers {
-		outcome := v.fates[i]
-		if outcome != fate.RecordNotPowered && outcome != fate.RecordNotListening {
-			outcome = fate.RecordInFlightAtEnd
+	for _, r := range d.receivers {
+		sofar, open := r.listener.Pending(v.index)
+		switch {
+		case !open:
+		case v.begun < r.spec.PowerUp:
+			r.note(b, r.home != v, fate.RecordNotPowered)
+		case sofar == radio.NotListening:
+			r.note(b, r.home != v, fate.RecordNotListening)
+		default:
+			r.note(b, r.home != v, fate.RecordInFlightAtEnd)
 		}
-		r.note(b, r.home != v, outcome)
 	}
 }
 

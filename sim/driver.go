@@ -22,7 +22,10 @@ type driver struct {
 	vehicles []*vehicle
 	table    timetable
 	channel  radio.Channel
-	events   []radio.Event
+	// advertises says that the medium opens events, in which the bridges choose
+	// what they send.
+	advertises bool
+	events     []radio.Event
 
 	receivers []*receiver // of all vehicles
 	lagging   []*receiver // with tracks that have not opened
@@ -49,7 +52,7 @@ func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
 }
 
 func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
-	d := &driver{plan: plan}
+	d := &driver{plan: plan, advertises: radio.InfoOf(plan.Radio).Advertises}
 	d.from, d.end = plan.Window()
 	d.setMarks()
 	streams := scenarios.Streams{Seed: plan.Seed, Replication: uint64(replication)}
@@ -91,9 +94,6 @@ func (d *driver) addVehicles(streams scenarios.Streams) error {
 	}
 	for _, v := range d.vehicles {
 		d.receivers = append(d.receivers, v.receivers...)
-	}
-	for _, v := range d.vehicles {
-		v.fates = make([]fate.Record, len(d.receivers))
 	}
 	return nil
 }

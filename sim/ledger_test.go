@@ -52,7 +52,9 @@ func requireClosedLedgers(t *testing.T, r *Replication) {
 // randomPlan draws a plan over everything that a plan can hold.
 func randomPlan(rng *rand.Rand) *scenarios.Plan {
 	span := func(most time.Duration) time.Duration { return time.Duration(rng.Int64N(int64(most))) }
-	settings := []radio.Settings{{Name: "ideal", Airtime: span(5 * ms)}, {Name: "action-frame", Rate: 1_000_000}, {Name: "action-frame", Rate: 6_000_000}}
+	settings := []radio.Settings{{Name: "ideal", Airtime: span(5 * ms)}, {Name: "action-frame", Rate: 1_000_000}, {Name: "action-frame", Rate: 6_000_000},
+		{Name: "802.15.4"}, {Name: "ble-legacy", Interval: 20 * ms}, {Name: "ble-extended", Interval: 30 * ms, Rate: 2_000_000},
+		{Name: "gfsk-packet", Duty: 0.1}, {Name: "lora", SubBand: "none"}, {Name: "lora", Bandwidth: 500_000, Duty: 0.2, DutyRule: "drop"}}
 	chosen := rng.IntN(len(settings))
 	profile, err := radio.NewProfile(settings[chosen])
 	if err != nil {
@@ -136,6 +138,9 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 			Buffers: 1 + rng.IntN(10), Copy: span(2 * ms), Queue: 1 + rng.IntN(5), QueueFull: scenarios.QueueRule(rng.IntN(2)),
 			Handler: span(3 * ms), Draw: span(40 * ms), Shows: shown,
 		}
+		if radio.InfoOf(profile).Advertises && rng.IntN(2) == 0 {
+			w.Scanner = radio.Scanner{Interval: 10 * ms, Window: 5 * ms}
+		}
 		if rng.IntN(2) == 0 {
 			w.Redraw = 20*ms + span(200*ms)
 		} else {
@@ -174,9 +179,10 @@ func mix(rng *rand.Rand, c *bridge.Config) {
 	}
 }
 
-// Whatever a plan holds, the ledgers close and the waterfall adds up.
+// Whatever a plan holds, the ledgers close and the waterfall adds up, on every
+// radio profile.
 func TestLedgersCloseOnRandomPlans(t *testing.T) {
-	for seed := range uint64(200) {
+	for seed := range uint64(400) {
 		plan := randomPlan(rand.New(rand.NewPCG(seed, 1)))
 		r, err := Run(plan, 0)
 		require.NoError(t, err, "seed %d", seed)

@@ -34,11 +34,11 @@ type arrival struct {
 // It is advanced in bulk: nothing here acts back on the air, so its own events
 // wait until somebody needs to know.
 type receiver struct {
-	spec    *scenarios.Receiver
-	home    *vehicle
-	fading  *radio.Fading
-	log     [fate.Records]uint64
-	foreign [fate.Foreigns]uint64
+	spec     *scenarios.Receiver
+	home     *vehicle
+	listener *radio.Listener
+	log      [fate.Records]uint64
+	foreign  [fate.Foreigns]uint64
 
 	coming   ring[arrival] // in the radio driver's buffers
 	copyFree time.Duration // when the radio task is free again

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"slices"
 	"time"
 
@@ -35,7 +36,6 @@ type vehicle struct {
 	handed ring[*bridge.Broadcast] // handed to the medium, the first one is waiting for the air or on it
 	onAir  bool
 	begun  time.Duration
-	fates  []fate.Record // of the broadcast on air, by receiver of the whole run; heard = RecordTaken
 
 	voidBefore time.Duration // values older than this are not connected to the traffic of now
 	broadcasts uint64        // begun
@@ -70,6 +70,7 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 		}
 	}
 	config.Stream = streams.Rand
+	config.KeepLast = d.advertises
 	config.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
 		if c := v.catalogue.slot[slot]; c != nil {
 			c.pass(stage, page, d.present(), at, validAt)
@@ -78,6 +79,9 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	v.bridge, err = bridge.New(config)
 	if err != nil {
 		return nil, fmt.Errorf("bridge: %w", err)
+	}
+	if config.KeepLast {
+		v.bridge.HoldBack(never) // until an event opens
 	}
 	v.keys = make([]map[int]int, len(config.Forward))
 	for i := range v.keys {
@@ -110,11 +114,12 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 	weather := spec.Weather
 	if !d.plan.FixedPhases {
 		weather.ListenFrom = uniform(streams, "listening "+spec.Name, 0, weather.ListenEvery)
+		weather.ScanFrom = uniform(streams, "away "+spec.Name, 0, weather.ScanEvery)
 	}
+	fading := radio.NewFading(weather, streams.Rand("weather "+spec.Name, 0), streams.Key("fading "+spec.Name, 0))
 	r := &receiver{
 		spec:       spec,
 		home:       v,
-		fading:     radio.NewFading(weather, streams.Rand("weather "+spec.Name, 0), streams.Key("fading "+spec.Name, 0)),
 		served:     true,
 		nextRedraw: spec.PowerUp + phase,
 		lastRedraw: spec.PowerUp - spec.MinRedraw,
@@ -131,8 +136,13 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 	if common := v.spec.Common; common != nil {
 		// Each receiver follows its own copy of the same path: the stream is the
 		// same for all of them.
-		r.fading.Join(radio.NewFading(*common, streams.Rand("weather of all", 0), streams.Key("fading of all", 0)))
+		fading.Join(radio.NewFading(*common, streams.Rand("weather of all", 0), streams.Key("fading of all", 0)))
 	}
+	var scanning *rand.Rand
+	if d.advertises && !d.plan.FixedPhases {
+		scanning = streams.Rand("scan "+spec.Name, 0)
+	}
+	r.listener = radio.NewListener(d.plan.Radio, spec.Scanner, d.plan.Stations(), fading, scanning)
 	for i := range spec.Shows {
 		s := &spec.Shows[i]
 		g := v.catalogue.group(s.ID, s.Signal.Page, v.spec.Selector(s.ID))

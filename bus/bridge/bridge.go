@@ -34,6 +34,8 @@ type Bridge struct {
 	oneClass   bool          // there is one class only
 	flying     []flight      // in order of hand-over
 	nextSlot   time.Duration
+	mediumFrom time.Duration // the medium takes nothing before
+	last       *Broadcast    // with KeepLast: what left last
 	sequence   uint16
 	counter    uint32
 	turns      uint64

@@ -23,6 +23,9 @@ type Config struct {
 	SendQueue   SendQueue
 	Pace        Pace
 	SendTimeout time.Duration // after which a hand-over that was never confirmed frees the bridge; 0 = never
+	// KeepLast holds the broadcast that was handed over last, so that it can be
+	// sent once more, see [Bridge.Again].
+	KeepLast bool
 	// DropOlder keeps values older than this from being handed over; 0 = sends
 	// them all the same.
 	DropOlder time.Duration

@@ -23,12 +23,12 @@ type again struct {
 // the one that is in flight.
 func (b *Bridge) freeAt(now time.Duration) time.Duration {
 	if b.cfg.Pace.Gap > 0 {
-		return max(now, b.nextSlot)
+		return max(now, b.nextSlot, b.mediumFrom)
 	}
 	if len(b.flying) > 0 {
 		return never
 	}
-	return now
+	return max(now, b.mediumFrom)
 }
 
 // handOverDue returns the first instant from now on at which something can be
@@ -136,22 +136,37 @@ func (b *Bridge) launch(now time.Duration, c *Broadcast) *Broadcast {
 		b.copies = append(b.copies, again{c, 1, due})
 		b.firstCopy = min(b.firstCopy, due)
 	}
+	b.keep(c)
+	b.spend(c)
 	return b.fly(now, c)
+}
+
+// spend books the air of a broadcast with the policy that pays for it.
+func (b *Bridge) spend(c *Broadcast) {
+	if p := b.streams[c.stream].price; p != nil {
+		p.spent += b.cfg.Airtime(c.Size)
+	}
 }
 
 // handOverCopy hands over the copy that waits at index i.
 func (b *Bridge) handOverCopy(now time.Duration, i int) *Broadcast {
-	first := b.copies[i].broadcast
+	c := b.copyOf(now, b.copies[i].broadcast, b.copies[i].copy)
+	b.advanceCopy(i)
+	b.spend(c)
+	return b.fly(now, c)
+}
+
+// copyOf returns copy number n of a broadcast, charged to the limiter ahead.
+func (b *Bridge) copyOf(now time.Duration, first *Broadcast, n int) *Broadcast {
 	c := b.newBroadcast(first.stream)
 	c.Sequence, c.Counter, c.SendTime = first.Sequence, first.Counter, first.SendTime
-	c.Copy, c.Size, c.cost = b.copies[i].copy, first.Size, first.cost
+	c.Copy, c.Size, c.cost = n, first.Size, first.cost
 	c.Records = append(c.Records, first.Records...)
 	for j := range c.Records {
 		b.ledger.values[c.Records[j].value].refs++
 	}
 	b.queue.ahead.charge(now, c.cost)
-	b.advanceCopy(i)
-	return b.fly(now, c)
+	return c
 }
 
 // dropCopy gives up the copy that waits at index i.
@@ -183,9 +198,6 @@ func (b *Bridge) advanceCopy(i int) {
 // fly gives a broadcast to the medium and adds the caller as its holder.
 func (b *Bridge) fly(now time.Duration, c *Broadcast) *Broadcast {
 	b.limit.charge(now, c.cost)
-	if p := b.streams[c.stream].price; p != nil {
-		p.spent += b.cfg.Airtime(c.Size)
-	}
 	deadline := never
 	if b.cfg.SendTimeout > 0 {
 		deadline = now + b.cfg.SendTimeout
