@@ -23,6 +23,7 @@ func (b *builder) bridge(v *value) {
 	b.controller(v.get("controller"), v.get("pickup"))
 	c.QueueDepth = v.get("queue").int()
 	b.forward(v.get("forward"))
+	b.masks(v.get("controller"))
 	b.policy(v.get("policy"))
 	repeat := v.get("repeat")
 	c.Repeat = bridge.Repeat{Copies: repeat.get("copies").int(), Spacing: repeat.get("spacing").time()}
@@ -104,8 +105,12 @@ func (b *builder) forward(v *value) {
 		}
 		return b.captured(id, length), declared || b.hasCapture
 	}
-	if v.is("all") {
+	switch {
+	case v.is("all"):
 		b.forwardAll(v, entry)
+		return
+	case v.is("auto"):
+		b.forwardNeeded(entry)
 		return
 	}
 	seen := map[bus.ID]*value{}
@@ -131,7 +136,7 @@ func (b *builder) forward(v *value) {
 		c.Forward = append(c.Forward, f)
 	}
 	if len(v.kids) == 0 && v.given && !v.bad {
-		b.contradiction("an empty forward list", "all forwards every message of the bus", v)
+		b.contradiction("an empty forward list", "all forwards every message of the bus, auto those that displays need", v)
 	}
 }
 

@@ -47,6 +47,9 @@ var particular = map[string][]string{
 	"bus.capture.file":      {"other.log"},
 	"bus.capture.channel":   {"can1"},
 	"bus.capture.time_unit": {"us"},
+
+	"bridge.controller.shape":   {"one-code-dual"},
+	"bridge.controller.masks.*": {"24000001"},
 }
 
 // companions are changes without which a key has no effect.

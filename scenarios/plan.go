@@ -25,6 +25,8 @@ type Plan struct {
 	Neighbours   []Neighbour   // other vehicles on the same channel
 	Radio        radio.Profile
 	Background   []radio.Background
+	Needed       bool      // the forward list holds what displays need, and was made for that
+	Masks        *MaskPlan // nil = the controller lets everything pass
 	Assumptions  []Assumption
 	Warnings     []string
 }
