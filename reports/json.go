@@ -63,6 +63,7 @@ type jsonBridge struct {
 	FrameFates  ordered[uint64]   `json:"frame_fates"`
 	Stages      []jsonStage       `json:"stages"`
 	RecordBytes []jsonRecordBytes `json:"record_bytes"`
+	Forward     []jsonForward     `json:"forward,omitempty"` // of a forward list by need
 }
 
 type jsonStage struct {
@@ -190,6 +191,9 @@ func document(r *study.Result) jsonReport {
 	}
 	for _, b := range r.RecordBytes {
 		d.Bridge.RecordBytes = append(d.Bridge.RecordBytes, jsonRecordBytes(b))
+	}
+	if plan.Needed {
+		d.Bridge.Forward = forwardJSON(scenarios.ForwardCosts(plan))
 	}
 	for i := range r.Receivers {
 		d.Receivers = append(d.Receivers, receiver(&r.Receivers[i]))

@@ -13,6 +13,7 @@ import (
 	"math"
 	"strings"
 
+	"stalegauge/scenarios"
 	"stalegauge/sim/study"
 )
 
@@ -37,6 +38,9 @@ func Text(w io.Writer, r *study.Result, o TextOptions) error {
 	}
 	phases(p, r)
 	bridgeSection(p, r)
+	if r.Plan != nil && r.Plan.Needed {
+		forwardTable(p, scenarios.ForwardCosts(r.Plan))
+	}
 	assumptions(p, r)
 	certainty(p, r)
 	cautions(p)

@@ -25,15 +25,21 @@ func (b *builder) masks(v *value) {
 	name, masks := v.get("shape"), v.get("masks")
 	wanted := masks.is("auto") || len(masks.kids) > 0
 	switch {
-	case anyBad(name, masks) || !wanted:
+	case anyBad(name, masks):
 		return
 	case name.is("none"):
-		b.contradiction("masks of a controller without a shape", "give bridge.controller.shape, such as two-masks", masks, name)
+		if wanted {
+			b.contradiction("masks of a controller without a shape", "give bridge.controller.shape, such as two-masks", masks, name)
+		}
 		return
 	}
 	shape, err := mask.ParseShape(name.str())
 	if err != nil {
 		b.contradiction(err.Error(), "", name)
+		return
+	}
+	b.plan.Shape = shape.String()
+	if !wanted {
 		return
 	}
 	plan := &MaskPlan{Auto: masks.is("auto")}

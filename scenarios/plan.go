@@ -26,6 +26,7 @@ type Plan struct {
 	Radio        radio.Profile
 	Background   []radio.Background
 	Needed       bool      // the forward list holds what displays need, and was made for that
+	Shape        string    // name of the controller's acceptance filters; "" = unknown
 	Masks        *MaskPlan // nil = the controller lets everything pass
 	Assumptions  []Assumption
 	Warnings     []string

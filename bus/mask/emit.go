@@ -30,75 +30,84 @@ func (p *problem) program(shape Shape, s *state) *Program {
 	return must(shape, []uint32{code, ignore})
 }
 
+// packer writes classes into banks.
+type packer struct {
+	words        []uint32
+	bank         int
+	lists, masks [2][]class // left to write, of 16 bits and of 32
+}
+
 // bankWords packs classes into banks: 32-bit masks, 32-bit identifiers, 16-bit
 // masks, 16-bit identifiers. A place that is left over takes a base identifier,
 // or repeats what stands beside it.
 func bankWords(n int, classes []class) []uint32 {
-	var lists, masks [2][]class // of 16 bits, of 32
+	k := &packer{words: make([]uint32, 3+2*n)}
 	for _, c := range classes {
 		kind := 0
 		if c.view == view32 {
 			kind = 1
 		}
 		if c.exact {
-			lists[kind] = append(lists[kind], c)
+			k.lists[kind] = append(k.lists[kind], c)
 		} else {
-			masks[kind] = append(masks[kind], c)
+			k.masks[kind] = append(k.masks[kind], c)
 		}
 	}
-	take := func(from *[]class) class {
-		c := (*from)[0]
-		*from = (*from)[1:]
-		return c
+	for len(k.masks[1]) > 0 {
+		c := take(&k.masks[1])
+		k.put(1, 0, c.masked(), c.care())
 	}
-	words := make([]uint32, 3+2*n)
-	bank := 0
-	put := func(scale, mode, one, two uint32) {
-		words[0] |= 1 << bank
-		words[1] |= scale << bank
-		words[2] |= mode << bank
-		words[3+2*bank], words[4+2*bank] = one, two
-		bank++
-	}
-	care := func(c class) uint32 { return c.seen &^ c.drop }
-	code := func(c class) uint32 { return c.code & care(c) }
-	for len(masks[1]) > 0 {
-		c := take(&masks[1])
-		put(1, 0, code(c), care(c))
-	}
-	for len(lists[1]) > 0 {
-		one := take(&lists[1]).code
+	for len(k.lists[1]) > 0 {
+		one := take(&k.lists[1]).code
 		two := one
 		switch {
-		case len(lists[1]) > 0:
-			two = take(&lists[1]).code
-		case len(lists[0]) > 0: // the base words differ in where the bits stand only
-			two = take(&lists[0]).code >> 5 << 21
+		case len(k.lists[1]) > 0:
+			two = take(&k.lists[1]).code
+		case len(k.lists[0]) > 0: // the base words differ in where the bits stand only
+			two = take(&k.lists[0]).code >> 5 << 21
 		}
-		put(1, 1, one, two)
+		k.put(1, 1, one, two)
 	}
-	for len(masks[0]) > 0 {
-		one := take(&masks[0])
+	for len(k.masks[0]) > 0 {
+		one := take(&k.masks[0])
 		two := one
 		switch {
-		case len(masks[0]) > 0:
-			two = take(&masks[0])
-		case len(lists[0]) > 0:
-			two = take(&lists[0])
+		case len(k.masks[0]) > 0:
+			two = take(&k.masks[0])
+		case len(k.lists[0]) > 0:
+			two = take(&k.lists[0])
 		}
-		put(0, 0, code(one)|care(one)<<16, code(two)|care(two)<<16)
+		k.put(0, 0, one.masked()|one.care()<<16, two.masked()|two.care()<<16)
 	}
-	for len(lists[0]) > 0 {
+	for len(k.lists[0]) > 0 {
 		var four [4]uint32
 		for i := range four {
-			four[i] = four[0]
-			if len(lists[0]) > 0 {
-				four[i] = take(&lists[0]).code
-			} else if i > 0 {
+			if len(k.lists[0]) > 0 {
+				four[i] = take(&k.lists[0]).code
+			} else {
 				four[i] = four[i-1]
 			}
 		}
-		put(0, 1, four[0]|four[1]<<16, four[2]|four[3]<<16)
+		k.put(0, 1, four[0]|four[1]<<16, four[2]|four[3]<<16)
 	}
-	return words
+	return k.words
 }
+
+// put writes the next bank.
+func (k *packer) put(scale, mode, one, two uint32) {
+	k.words[0] |= 1 << k.bank
+	k.words[1] |= scale << k.bank
+	k.words[2] |= mode << k.bank
+	k.words[3+2*k.bank], k.words[4+2*k.bank] = one, two
+	k.bank++
+}
+
+func take(from *[]class) class {
+	c := (*from)[0]
+	*from = (*from)[1:]
+	return c
+}
+
+// care are the bits that a class of its own compares, masked its code in them.
+func (c *class) care() uint32   { return c.seen &^ c.drop }
+func (c *class) masked() uint32 { return c.code & c.care() }

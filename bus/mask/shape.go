@@ -141,8 +141,8 @@ func (s Shape) Info() Info {
 // Polarity says what a bit of a mask means.
 func (s Shape) Polarity() string { return infos[s.family].Polarity }
 
-// holds returns how many identifiers the shape lets pass exactly, for a message.
-func (s Shape) holds() string {
+// Holds says how many identifiers the shape can let pass without any other.
+func (s Shape) Holds() string {
 	switch s.family {
 	case single:
 		return "1 identifier"

@@ -222,9 +222,6 @@ func (a *Answer) judge(shape Shape, proven bool) {
 		a.Proof = Bounded
 		a.Note = fmt.Sprintf("the best that was found; no setting of %s lets less through than the bound", shape)
 	}
-	if a.Proof != Exact {
-		a.Note += fmt.Sprintf(" (exactly it can hold %s)", shape.holds())
-	}
 }
 
 // report fills in what passes.
