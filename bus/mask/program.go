@@ -14,6 +14,9 @@ type Program struct {
 	words   []Word
 	filters []filter // in the order in which the controller tries them
 	lists   *lists   // of the shape elements, which has no filters
+	// table says, for data frames and for remote frames, which base identifiers
+	// pass; nil where that depends on data.
+	table *[2][(bus.MaxBaseNumber + 1) / 64]uint64
 }
 
 // Word is one register.
@@ -57,7 +60,26 @@ func New(shape Shape, words []uint32) (*Program, error) {
 	if err != nil {
 		return nil, err
 	}
+	p.tabulate()
 	return p, nil
+}
+
+// tabulate fills the table, unless a filter compares data.
+func (p *Program) tabulate() {
+	for i := range p.filters {
+		if f := &p.filters[i]; f.care&f.view.look(0, false).free != 0 {
+			return
+		}
+	}
+	table := new([2][(bus.MaxBaseNumber + 1) / 64]uint64)
+	for kind := range table {
+		for id := range bus.ID(bus.MaxBaseNumber + 1) {
+			if p.Accepts(&bus.Frame{ID: id, Kind: bus.Kind(kind)}) {
+				table[kind][id/64] |= 1 << (id % 64)
+			}
+		}
+	}
+	p.table = table
 }
 
 // must makes a program of words that the package made itself.
@@ -76,8 +98,12 @@ func (p *Program) Shape() Shape { return p.shape }
 func (p *Program) Words() []Word { return append([]Word(nil), p.words...) }
 
 // Accepts reports whether the controller receives a data or remote frame. It
-// does not allocate; its cost grows with the number of filters.
+// does not allocate. For base frames its cost is that of a look-up, unless data
+// are compared; otherwise it grows with the number of filters.
 func (p *Program) Accepts(f *bus.Frame) bool {
+	if p.table != nil && f.ID <= bus.MaxBaseNumber && f.Kind <= bus.Remote {
+		return p.table[f.Kind][f.ID/64]>>(f.ID%64)&1 != 0
+	}
 	if p.lists != nil {
 		_, ok := p.lists.decide(f)
 		return ok

@@ -2,10 +2,10 @@ package mask
 
 import "slices"
 
-// search is one branch and bound over the identifiers of todo.
+// search is one branch and bound over the identifiers of part.
 type search struct {
 	*problem
-	todo   []int
+	part   []int
 	best   cost
 	found  *state // the setting of that cost, nil when none was better than asked for
 	levels []*state
@@ -13,12 +13,12 @@ type search struct {
 	lists  [][]option
 }
 
-// branch looks for the setting of the identifiers of todo that lets the least
+// branch looks for the setting of the identifiers of part that lets the least
 // through, below upper. It returns false when the work was used up before that
 // was certain. If nothing lies below upper the state is nil.
-func (p *problem) branch(todo []int, upper cost) (*state, cost, bool) {
-	s := &search{problem: p, todo: slices.Clone(todo), best: upper, spare: p.newState()}
-	for range len(todo) + 1 {
+func (p *problem) branch(part []int, upper cost) (*state, cost, bool) {
+	s := &search{problem: p, part: slices.Clone(part), best: upper, spare: p.newState()}
+	for range len(part) + 1 {
 		s.levels = append(s.levels, p.newState())
 		s.lists = append(s.lists, nil)
 	}
@@ -37,7 +37,7 @@ type priced struct {
 // dive continues the state of a depth, the bound of which is have.
 func (s *search) dive(depth int, have cost) bool {
 	at := s.levels[depth]
-	if depth == len(s.todo) {
+	if depth == len(s.part) {
 		if !s.holds(at) {
 			return true
 		}
@@ -72,7 +72,7 @@ func (s *search) dive(depth int, have cost) bool {
 // and that cost. Every setting must place it, so it bounds them all.
 func (s *search) hardest(at *state, depth int, have cost) (int, cost) {
 	hard, most := -1, cost{-1, -1}
-	for _, u := range s.todo {
+	for _, u := range s.part {
 		if at.at[u] != absent {
 			continue
 		}
