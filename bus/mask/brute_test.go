@@ -254,6 +254,26 @@ func TestWidthsAndRepetition(t *testing.T) {
 	}
 }
 
+// However many there are of one width, the other gets its code.
+func TestOneOfTheOtherWidth(t *testing.T) {
+	dice := rand.New(rand.NewPCG(8, 7))
+	for n := range 80 {
+		many, one := bus.ID(0), bus.Extended|bus.ID(0x18FEF100)
+		if n%2 == 1 {
+			many, one = bus.Extended, bus.ID(0x120)
+		}
+		wanted := []bus.ID{one}
+		for _, id := range randomSet(dice, 1+n, 2048) {
+			wanted = append(wanted, many|id)
+		}
+		for _, name := range []string{"one-code", "two-masks", "banks-1", "banks-2", "elements-1-1"} {
+			a, err := Solve(shape(t, name), wanted, nil, 20_000)
+			require.NoError(t, err)
+			checkPasses(t, dice, a, nil)
+		}
+	}
+}
+
 func checkPasses(t *testing.T, dice *rand.Rand, a *Answer, traffic []Flow) {
 	for _, id := range a.Wanted {
 		for range 4 {

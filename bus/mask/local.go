@@ -1,6 +1,9 @@
 package mask
 
-import "math/rand/v2"
+import (
+	"math/rand/v2"
+	"slices"
+)
 
 // viewsOf returns the view of each class, for rebuild.
 func viewsOf(s *state) []view {
@@ -101,7 +104,7 @@ func (p *problem) start(f *finding) {
 	dice := rand.New(rand.NewPCG(1, 2))
 	order := p.inOrder()
 	for range orders {
-		if s := p.deal(p.newState(), order); s != nil {
+		if s := p.deal(p.newState(), p.bothFirst(order)); s != nil {
 			p.keep(f, p.improve(s))
 		}
 		if p.work > p.budget/4 && f.state != nil {
@@ -134,6 +137,19 @@ func (p *problem) deal(s *state, order []int) *state {
 		s, next = next, s
 	}
 	return s
+}
+
+// bothFirst is an order that begins with one identifier of each width: then each
+// has a code before there are none left, and whatever follows can join it.
+func (p *problem) bothFirst(order []int) []int {
+	out := slices.Clone(order)
+	for k, extended := range []bool{false, true} {
+		i := slices.IndexFunc(out, func(u int) bool { return p.wanted[u].IsExtended() == extended })
+		if i > k {
+			out[k], out[i] = out[i], out[k]
+		}
+	}
+	return out
 }
 
 // inOrder are all wanted identifiers in their order.
