@@ -66,6 +66,7 @@ type jsonBridge struct {
 	RecordBytes []jsonRecordBytes `json:"record_bytes"`
 	Forward     []jsonEntry       `json:"forward"`
 	Layouts     []jsonLayout      `json:"layouts"`
+	Costs       []jsonForward     `json:"forward_costs,omitempty"` // of a forward list by need
 }
 
 type jsonStage struct {
@@ -206,6 +207,9 @@ func document(r *study.Result) jsonReport {
 		d.Bridge.RecordBytes = append(d.Bridge.RecordBytes, jsonRecordBytes{e.ID, e.Bytes})
 	}
 	d.Bridge.Forward, d.Bridge.Layouts = served(r)
+	if plan.Needed {
+		d.Bridge.Costs = forwardJSON(scenarios.ForwardCosts(plan))
+	}
 	for i := range r.Receivers {
 		d.Receivers = append(d.Receivers, receiver(&r.Receivers[i]))
 	}

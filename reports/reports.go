@@ -13,6 +13,7 @@ import (
 	"math"
 	"strings"
 
+	"stalegauge/scenarios"
 	"stalegauge/sim/study"
 )
 
@@ -38,6 +39,9 @@ func Text(w io.Writer, r *study.Result, o TextOptions) error {
 	neighbours(p, r)
 	phases(p, r)
 	bridgeSection(p, r)
+	if r.Plan != nil && r.Plan.Needed {
+		forwardTable(p, scenarios.ForwardCosts(r.Plan))
+	}
 	assumptions(p, r)
 	certainty(p, r)
 	cautions(p)

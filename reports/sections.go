@@ -63,6 +63,9 @@ func assumptions(p *page, r *study.Result) {
 	if known > 0 {
 		p.paragraph("  ", fmt.Sprintf("%s stated by the scenario or on the command line.", plural(known, "value")))
 	}
+	if r.Plan.Masks != nil {
+		p.paragraph("  masks  ", maskAssumption(r.Plan))
+	}
 	for _, a := range r.Plan.Assumptions {
 		if a.Origin == "command line" {
 			p.paragraph("  --set ", a.Key+"="+a.Value)

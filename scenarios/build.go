@@ -115,6 +115,7 @@ func (b *builder) afterthoughts() {
 			b.warn("%s draws for %s but is redrawn every %s: redraws are dropped", r.Name, formatDuration(r.Draw), formatDuration(r.Redraw))
 		}
 	}
+	b.maskWarnings()
 	b.captureWarnings()
 	b.phaseWarnings()
 	switch load := b.plan.Bus.Load(); {

@@ -25,6 +25,7 @@ func (b *builder) bridge(v *value) {
 	c.QueueDepth = v.get("queue").int()
 	b.policies(v)
 	b.forward(v.get("forward"))
+	b.masks(v.get("controller"))
 	repeat := v.get("repeat")
 	c.Repeat = bridge.Repeat{Copies: repeat.get("copies").int(), Spacing: repeat.get("spacing").time()}
 	if c.Repeat.Copies <= 1 {
@@ -134,8 +135,12 @@ func (b *builder) forward(v *value) {
 		}
 		return b.captured(id, length), declared || b.hasCapture
 	}
-	if v.is("all") {
+	switch {
+	case v.is("all"):
 		b.forwardAll(v, entry)
+		return
+	case v.is("auto"):
+		b.forwardNeeded(entry)
 		return
 	}
 	seen := map[bus.ID]*value{}
@@ -162,7 +167,7 @@ func (b *builder) forward(v *value) {
 		c.Forward = append(c.Forward, f)
 	}
 	if len(v.kids) == 0 && v.given && !v.bad {
-		b.contradiction("an empty forward list", "all forwards every message of the bus", v)
+		b.contradiction("an empty forward list", "all forwards every message of the bus, auto those that displays need", v)
 	}
 }
 

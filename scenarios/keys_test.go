@@ -44,10 +44,12 @@ var others = map[kind][]string{
 
 // particular are values to try for a key first, where the kind tells too little.
 var particular = map[string][]string{
-	"bus.capture.file":        {"other.log"},
-	"bus.capture.channel":     {"can1"},
-	"bus.capture.time_unit":   {"us"},
-	"bridge.forward.*.policy": {"spare"},
+	"bus.capture.file":          {"other.log"},
+	"bus.capture.channel":       {"can1"},
+	"bus.capture.time_unit":     {"us"},
+	"bridge.forward.*.policy":   {"spare"},
+	"bridge.controller.shape":   {"one-code-dual"},
+	"bridge.controller.masks.*": {"24000001"},
 
 	"weather.trace.file":               {"losses.csv"},
 	"receivers.*.weather.trace.file":   {"losses.csv"},

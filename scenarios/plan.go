@@ -25,8 +25,11 @@ type Plan struct {
 	Neighbours   []Neighbour   // other vehicles on the same channel
 	Radio        radio.Profile
 	Background   []radio.Background
-	Milliwatt    float64 // radiated power; 0 = nobody said
-	Utilisation  float64 // largest medium utilisation, see radio.MediumUtilisation; 0 = no limit
+	Milliwatt    float64   // radiated power; 0 = nobody said
+	Utilisation  float64   // largest medium utilisation, see radio.MediumUtilisation; 0 = no limit
+	Needed       bool      // the forward list holds what displays need, and was made for that
+	Shape        string    // name of the controller's acceptance filters; "" = unknown
+	Masks        *MaskPlan // nil = the controller lets everything pass
 	Assumptions  []Assumption
 	Warnings     []string
 }

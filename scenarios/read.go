@@ -161,7 +161,7 @@ func wantOf(k *Key) string {
 		return "a block of names, each with its keys"
 	case items:
 		if len(k.Words) > 0 {
-			return "a list or " + oneOf(k.Words)
+			return oneOf(append([]string{"a list"}, k.Words...))
 		}
 		return "a list"
 	case word:

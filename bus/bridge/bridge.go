@@ -109,6 +109,10 @@ func (b *Bridge) Offer(now time.Duration, f *bus.Frame) {
 	}
 	b.clock = now
 	b.frames++
+	if m := b.cfg.Controller.Masks; m != nil && !m.Accepts(f) {
+		b.ledger.counts[fate.FrameMasked]++
+		return
+	}
 	value := unlisted
 	if f.Kind == bus.Data {
 		if slot, ok := b.list.table.Lookup(f.ID); ok {
@@ -116,7 +120,6 @@ func (b *Bridge) Offer(now time.Duration, f *bus.Frame) {
 			b.stale = true
 		}
 	}
-	// Acceptance masks will act here, before the receive buffer.
 	size := entrySize(f)
 	if value == unlisted && b.direct && b.passBy(now, size) {
 		return

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"stalegauge/bus/fate"
+	"stalegauge/bus/mask"
 )
 
 // Config describes one bridge. The zero value of a limit means no limit.
@@ -44,10 +45,11 @@ type Config struct {
 	Watch func(stage fate.Stage, slot, page int, validAt, at time.Duration)
 }
 
-// Controller is the bus controller's receive buffer.
+// Controller is the bus controller: its acceptance masks and its receive buffer.
 type Controller struct {
-	Frames  int // depth in frames; 0 = unlimited
-	Bytes   int // depth in bytes (entries of 3 + data for 11-bit, 5 + data for 29-bit); used when Frames is 0
+	Masks   *mask.Program // what they turn away takes no room and no work; nil = everything passes
+	Frames  int           // depth in frames; 0 = unlimited
+	Bytes   int           // depth in bytes (entries of 3 + data for 11-bit, 5 + data for 29-bit); used when Frames is 0
 	Overrun Overrun
 }
 

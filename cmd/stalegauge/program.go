@@ -51,6 +51,7 @@ frames to wireless displays. For each signal on each display it tells how old
 the shown value is, where every millisecond comes from, and what to change.`,
 		Example: `  stalegauge run
   stalegauge run orchard --set receivers.pillar.queue=4
+  stalegauge masks orchard --controller two-masks
   stalegauge scenarios list`,
 		Version:       version(),
 		SilenceErrors: true,
@@ -59,7 +60,7 @@ the shown value is, where every millisecond comes from, and what to change.`,
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.SetVersionTemplate("stalegauge {{.Version}}\n")
 	p.group(root)
-	root.AddCommand(p.runCommand(), p.radiosCommand(), p.scenariosCommand())
+	root.AddCommand(p.runCommand(), p.masksCommand(), p.radiosCommand(), p.scenariosCommand())
 	root.SetHelpCommand(p.helpCommand())
 	root.InitDefaultCompletionCmd()
 	for _, c := range root.Commands() {
