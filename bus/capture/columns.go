@@ -30,13 +30,13 @@ func (c Columns) list() [roles]string {
 
 // mapped works out the layout of a CSV file whose columns are named.
 func mapped(sample [][]byte, o Options) (l layout, hint string, ok bool) {
-	best := 0
+	best, near := 0, -1
 	for i := -1; i < min(len(sample), headerLines); i++ {
 		for _, separator := range []byte{';', '\t', ','} {
-			candidate, base, why := o.Columns.resolve(sample, i, separator)
+			candidate, base, found, why := o.Columns.resolve(sample, i, separator)
 			if why != "" {
-				if hint == "" || i >= 0 && strings.Count(why, ",") > strings.Count(hint, ",") {
-					hint = why
+				if found > near {
+					hint, near = why, found
 				}
 				continue
 			}
@@ -48,7 +48,8 @@ func mapped(sample [][]byte, o Options) (l layout, hint string, ok bool) {
 			candidate.decide(rows, base, o)
 			if n := candidate.readable(rows, len(rows)); n > best {
 				l, best = candidate, n
-			} else if n == 0 && hint == "" {
+			} else if n == 0 && found >= near {
+				near = found
 				hint = "no row is a frame with the columns as they are named"
 			}
 		}
@@ -68,8 +69,8 @@ func mapped(sample [][]byte, o Options) (l layout, hint string, ok bool) {
 }
 
 // resolve finds the columns by the header in line i of the sample; -1 is a file
-// without header.
-func (c Columns) resolve(sample [][]byte, i int, separator byte) (l layout, base int, why string) {
+// without header. found is how many are there where not all are.
+func (c Columns) resolve(sample [][]byte, i int, separator byte) (l layout, base, found int, why string) {
 	var names []string
 	l = layout{separator: separator, exponent: -1}
 	for r := range l.columns {
@@ -79,7 +80,7 @@ func (c Columns) resolve(sample [][]byte, i int, separator byte) (l layout, base
 		var fields [maxColumns][]byte
 		n, reason := split(sample[i], separator, &fields)
 		if reason != "" || n < 2 {
-			return l, 0, "the file has no columns"
+			return l, 0, -1, "the file has no columns"
 		}
 		l, base, _, _ = header(sample[i], separator)
 		for _, f := range fields[:n] {
@@ -91,6 +92,9 @@ func (c Columns) resolve(sample [][]byte, i int, separator byte) (l layout, base
 			continue
 		}
 		first, last, isRange := columnRange(text, names)
+		if first >= 0 {
+			found++
+		}
 		switch {
 		case role(r) == dataColumn && isRange:
 			l.columns[dataColumn], l.bytes = -1, nil
@@ -98,7 +102,7 @@ func (c Columns) resolve(sample [][]byte, i int, separator byte) (l layout, base
 				l.bytes = append(l.bytes, int16(at))
 			}
 		case first < 0:
-			return l, 0, fmt.Sprintf("no column %q: line %d has %s", text, max(i+1, 1), strings.Join(names, ", "))
+			return l, 0, found, fmt.Sprintf("no column %q: line %d has %s", text, max(i+1, 1), strings.Join(names, ", "))
 		case role(r) == dataColumn:
 			l.bytes = nil
 			fallthrough
@@ -112,9 +116,9 @@ func (c Columns) resolve(sample [][]byte, i int, separator byte) (l layout, base
 		}
 	}
 	if missing := l.lacks(); missing != "" {
-		return l, 0, fmt.Sprintf("no %s column is named", missing)
+		return l, 0, found, fmt.Sprintf("no %s column is named", missing)
 	}
-	return l, base, ""
+	return l, base, found, ""
 }
 
 // heading reads the name of a column, of which there may be none.

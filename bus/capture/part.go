@@ -35,7 +35,11 @@ func newPart(name string, from io.Reader, o Options) (*part, error) {
 	if err := p.unpack(); err != nil {
 		return nil, err
 	}
-	if err := p.lines.err; err != nil && err != io.EOF && err != errTruncated {
+	switch err := p.lines.err; {
+	case err == nil || err == io.EOF || err == errTruncated:
+	case p.tally.r.Compressed > 0:
+		return nil, nothing(name, nil, "it is compressed (gzip), but damaged: "+err.Error())
+	default:
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	if err := p.sniff(); err != nil {

@@ -127,11 +127,15 @@ func (b *blocks) read() (kind uint32, total int64, err error) {
 	if _, err := b.r.Discard(b.rest); err != nil {
 		return 0, 0, torn(err)
 	}
-	var tail [4]byte
-	if _, err := io.ReadFull(b.r, tail[:]); err != nil {
+	tail, err := b.r.Peek(4)
+	if err != nil {
 		return 0, 0, torn(err)
 	}
-	if again := b.order.Uint32(tail[:]); again != length {
+	again := b.order.Uint32(tail)
+	if _, err := b.r.Discard(4); err != nil {
+		return 0, 0, torn(err)
+	}
+	if again != length {
 		return 0, 0, b.damaged("it is %d bytes long at its beginning and %d at its end", length, again)
 	}
 	return kind, int64(length), nil

@@ -126,14 +126,14 @@ func (r *Reader) pick() *entry {
 
 // fillHeads reads the first frame of files that lie side by side.
 func (r *Reader) fillHeads() error {
-	epochs := 0
+	dated, undated := false, false
 	for i, p := range r.side {
 		r.heads[i] = p.next()
-		if e := r.heads[i]; e != nil && e.stamp >= epochFrom {
-			epochs++
+		if e := r.heads[i]; e != nil {
+			dated, undated = dated || e.stamp >= epochFrom, undated || e.stamp < epochFrom
 		}
 	}
-	if epochs > 0 && epochs < len(r.side) {
+	if dated && undated {
 		err := fmt.Errorf("%s: some files have the time of day and date, others the time since some start: they cannot lie side by side", r.name())
 		_ = r.Close()
 		return err
