@@ -20,6 +20,8 @@ type builder struct {
 	signals    map[string][]Shown // by unique name and by Message.signal
 	signalList []string           // names as a user would write them
 	hasCapture bool               // the traffic is a capture, readable or not
+	database   *database          // nil where there is none
+	assumed    []Assumption       // what was made up beside the values of keys
 }
 
 // build makes the plan. The plan is worth something only without mistakes.
@@ -46,7 +48,7 @@ func build(root *value) (*Plan, Mistakes) {
 		}
 	}
 	p.Warnings = b.warnings
-	p.Assumptions = assumptions(root)
+	p.Assumptions = append(assumptions(root), b.assumed...)
 	return p, b.mistakes
 }
 

@@ -114,7 +114,7 @@ func TestCaptureSurvey(t *testing.T) {
 	for _, o := range []capture.Options{{}, {GapRule: capture.Silence}, {Channel: "can0"}} {
 		want, err := capture.Scan("drive.log", o)
 		require.NoError(t, err)
-		c, err := openCapture("drive.log", o, 500e3, 500e3, map[bus.ID]*signal.Selector{})
+		c, err := openCapture([]string{"drive.log"}, o, 500e3, 500e3, func(bus.ID) *signal.Selector { return nil })
 		require.NoError(t, err)
 		require.Equal(t, &want, c.Summary)
 		require.Len(t, c.Carried, len(want.IDs))
@@ -265,9 +265,9 @@ func TestCaptureOddities(t *testing.T) {
 	p := open(t, "mine.yaml", "bridge.forward=[120, 1A0, 222]", "bridge.layout=slot", "receivers.dial.shows.level.limit=1s")
 	require.Equal(t, []string{
 		"one capture: intervals speak of this drive only",
-		"drive.log: 1 of 244 lines not understood\n  line 4: no time stamp in brackets at its beginning: \"tis is no frame\"",
-		"drive.log: 1 frames dropped: their stamps step back by more than 50ms\n  line 101: its stamp steps back by 31.101s",
-		"drive.log: 1 silences, the longest 30.02s: 30.019s cut out, values are unknown after each",
+		"drive.log: 1 line of 244 not understood\n  line 4: no time stamp in brackets at its beginning: \"tis is no frame\"",
+		"drive.log: 1 frame dropped for a stamp that steps back by more than 50ms\n  line 101: its stamp steps back by 31.101s",
+		"drive.log: 1 silence, the longest 30.02s: 30.019s cut out, values are unknown after each",
 		`drive.log: channels read as if they were one bus: "can0" (239), "can1" (4)`,
 		"on the forward list, but never in the capture: 222",
 	}, p.Warnings)

@@ -31,6 +31,8 @@ type Key struct {
 	kind      kind
 	required  bool
 	matters   bool   // listed among the assumptions
+	single    bool   // of a list: a plain value stands for a list of one
+	database  bool   // required, unless a signal database says it
 	shorthand string // of a block: the key that a plain value stands for
 	fallback  string // path of the key whose value holds where this one is silent
 	kids      []*Key

@@ -14,7 +14,7 @@ import (
 	"strings"
 )
 
-//go:embed builtin/*.yaml
+//go:embed builtin/*.yaml builtin/*.dbc
 var builtins embed.FS
 
 // Default is the name of the scenario that runs when none is named.
@@ -73,7 +73,8 @@ func readTree(path string, text []byte, sets []Set) (*value, string, error) {
 		tree = changed
 		fmt.Fprintf(l.hash, "\n--set %s", set)
 	}
-	r := &reader{partial: l.partial}
+	database := tree.child("bus").child("database").child("file")
+	r := &reader{partial: l.partial, database: database != nil && database.text != "none"}
 	src := &source{name: path}
 	top := place{src, 1, 1}
 	root := r.read(schema, tree, "", "", top, top)
@@ -264,7 +265,7 @@ func builtinNames() []string {
 		panic("scenarios: " + err.Error())
 	}
 	for _, e := range entries {
-		if name := strings.TrimSuffix(e.Name(), ".yaml"); name != Default {
+		if name, ok := strings.CutSuffix(e.Name(), ".yaml"); ok && name != Default {
 			names = append(names, name)
 		}
 	}

@@ -70,6 +70,7 @@ type Bus struct {
 	DataBitRate int          // bit/s in the data phase of FD frames; 0 = BitRate
 	Messages    []traffic.Message
 	Timeline    []traffic.Episode // in order of time; nil = awake all the time
+	Database    *signal.Database  // says where signals lie; nil = none
 
 	BitErrorRate float64 // chance that a bit of a frame is destroyed
 	ErrorFrames  bool    // the controller hands error frames to the bridge
@@ -105,8 +106,9 @@ const (
 type Shown struct {
 	Signal signal.Definition
 	ID     bus.ID
-	Period time.Duration // between updates on the bus, pages included; of a capture in the mean, 0 when it has fewer than two
-	Limit  *Limit        // nil when nobody asked for one
+	Period time.Duration  // between updates on the bus, pages included; of a capture in the mean, 0 when it has fewer than two
+	Limit  *Limit         // nil when nobody asked for one
+	Labels []signal.Label // names of values, from the signal database
 }
 
 // Place says where an age counts.

@@ -190,15 +190,17 @@ func (s *setter) putItem(k *Key, n *node, rest []segment, path string) *node {
 	return out
 }
 
-// desugar writes the short form of a block, a plain value, as the block that it
-// stands for. The node is not changed.
+// desugar writes the short form of a block, a plain value or a list, as the block
+// that it stands for, and that of a list of one. The node is not changed.
 func desugar(k *Key, n *node) *node {
 	if n == nil {
 		return nil
 	}
 	switch {
-	case k.kind == section && n.shape == scalar && k.shorthand != "" && (n.text != "" || n.quoted):
-		return &node{shape: mapping, at: n.at, entries: []entry{{k.shorthand, n.at, n}}}
+	case k.kind == section && k.shorthand != "" && (n.shape == scalar && (n.text != "" || n.quoted) || n.shape == list && k.kid(k.shorthand).kind == items):
+		return &node{shape: mapping, at: n.at, entries: []entry{{k.shorthand, n.at, desugar(k.kid(k.shorthand), n)}}}
+	case k.kind == items && k.single && n.shape == scalar && (n.text != "" || n.quoted) && !slices.Contains(k.Words, n.text):
+		return &node{shape: list, at: n.at, items: []*node{n}}
 	case n.shape == mapping && (k.kind == section || k.kind == names):
 		out := &node{shape: mapping, at: n.at, entries: slices.Clone(n.entries)}
 		for i, e := range out.entries {
