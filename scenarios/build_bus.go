@@ -60,12 +60,19 @@ func (b *builder) listSignals() {
 	slices.Sort(b.signalList)
 }
 
-// register enters a signal under the names by which a display finds it: its own,
-// with its message in front, and with its page behind.
-func (b *builder) register(message string, s Shown) {
-	names := []string{s.Signal.Name, message + "." + s.Signal.Name}
-	if s.Signal.Page != signal.AnyPage {
-		names = append(names, fmt.Sprintf("%s@%d", names[1], s.Signal.Page))
+// register enters a signal under the names by which a display finds it: with its
+// message in front, also with its page behind, and, if asked, its own alone. The
+// message "" stands for the last alone.
+func (b *builder) register(message string, alone bool, s Shown) {
+	var names []string
+	if alone || message == "" {
+		names = append(names, s.Signal.Name)
+	}
+	if full := message + "." + s.Signal.Name; message != "" {
+		names = append(names, full)
+		if s.Signal.Page != signal.AnyPage {
+			names = append(names, fmt.Sprintf("%s@%d", full, s.Signal.Page))
+		}
 	}
 	for _, name := range names {
 		b.signals[name] = append(b.signals[name], s)
@@ -138,7 +145,7 @@ func (b *builder) message(v *value) {
 		if entry != nil {
 			s.Labels = b.labels(entry, &f.Signal)
 		}
-		b.register(m.Name, s)
+		b.register(m.Name, true, s)
 	}
 	if m.Selector != nil {
 		b.plan.Selectors[m.ID] = m.Selector

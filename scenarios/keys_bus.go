@@ -45,7 +45,7 @@ var busKeys = []Key{
 	{Path: "bus.database", kind: section, shorthand: "file", About: "signal database: it says where signals lie, and what the scenario leaves out of their messages"},
 	{Path: "bus.database.file", kind: anyText, Default: "none", Words: []string{"none"}, About: "a .dbc file, found as captures are, or the name of a built-in one", Origin: neutral, matters: true},
 	{Path: "bus.database.groups", kind: word, Default: "stated", Words: []string{"stated", "all"}, About: "29-bit messages matched by parameter group in a capture: those of which the database says so, or all", Origin: program},
-	{Path: "bus.database.sends", kind: word, Default: "auto", Words: []string{"auto", "cyclic", "none"}, About: "cyclic: its messages with a cycle time are sent beside those of the scenario; auto = only where the scenario has neither capture nor messages", Origin: program},
+	{Path: "bus.database.sends", kind: word, Default: "auto", Words: []string{"auto", "cyclic", "none"}, About: "cyclic: its messages with a cycle time are sent beside those of the scenario; auto = unless the scenario has a capture, fillers, or messages with an id of their own", Origin: program},
 	{Path: "bus.messages", kind: names, About: "messages that carry signals", Origin: neutral},
 	{Path: "bus.messages.*", kind: section, About: "a message"},
 	{Path: "bus.messages.*.id", kind: ident, required: true, database: true, About: "identifier, 3 or 8 hexadecimal digits"},

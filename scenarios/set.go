@@ -31,6 +31,7 @@ func ParseSet(s string) (Set, error) {
 // setter applies one change to a tree.
 type setter struct {
 	src      *source
+	database bool // the scenario has a signal database, whose messages may be changed
 	value    *node
 	mistakes Mistakes
 }
@@ -44,7 +45,7 @@ type segment struct {
 // apply returns the tree with the change in it; the tree itself is not changed.
 func apply(root *node, set Set, layer int) (*node, Mistakes) {
 	src := &source{name: "--set", lines: []string{set.String()}, origin: fromCommandLine, layer: layer, inline: true}
-	s := &setter{src: src}
+	s := &setter{src: src, database: hasDatabase(root)}
 	s.value = s.parseValue(set)
 	if s.value == nil {
 		return root, s.mistakes
@@ -158,6 +159,9 @@ func (s *setter) putKey(k *Key, n *node, rest []segment, path string) *node {
 // not have. A name that is nearly an existing one is taken for a slip; shown
 // signals are looked up on the bus later.
 func (s *setter) mayCreate(k *Key, n *node, seg segment, path string) bool {
+	if s.database && (k.Path == "bus.messages" || k.Path == "bus.messages.*.signals") {
+		return true // the database is asked later
+	}
 	var existing []string
 	for _, e := range n.entries {
 		existing = append(existing, e.name)
