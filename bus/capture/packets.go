@@ -143,7 +143,12 @@ func plausible(word uint32) bool {
 
 // knownClass reports whether an error frame has a class, and no other bits
 // (linux/can/error.h).
-func knownClass(class uint32) bool { return class != 0 && class <= 0x3FF }
+func knownClass(class uint32) bool { return class != 0 && class&^knownClasses == 0 }
+
+const (
+	knownClasses  = 0x3FF
+	classBusError = 0x80
+)
 
 // body returns the record of a frame in the packet's data; ok is false for a
 // packet that is none.

@@ -155,7 +155,10 @@ func (p *part) sniff() error {
 	if database(head) {
 		hint = "it is a signal database; bus.database takes one"
 	}
-	return nothing(name, p.firstBad(sample, nil), noText(head, hint))
+	if binary := noText(head, ""); binary != "" {
+		return nothing(name, nil, binary)
+	}
+	return nothing(name, p.firstBad(sample, nil), hint)
 }
 
 // useLayout reads lines by a layout.

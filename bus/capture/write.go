@@ -70,7 +70,11 @@ func (w *Writer) encode(f *bus.Frame) []byte {
 		word |= remoteFlag
 		length = 0
 	case bus.Error:
-		word = f.ID.Number() | errorFlag
+		class := f.ID.Number() & knownClasses
+		if class == 0 {
+			class = classBusError // what a simulated bus error is
+		}
+		word, length = class|errorFlag, 8
 	}
 	clear(w.record[:])
 	size := 16
@@ -85,7 +89,7 @@ func (w *Writer) encode(f *bus.Frame) []byte {
 	}
 	binary.BigEndian.PutUint32(w.record[:], word)
 	w.record[4], w.record[5] = length, flags
-	copy(w.record[8:], f.Data[:length])
+	copy(w.record[8:], f.Data[:min(length, f.Length)])
 	return w.record[:size]
 }
 

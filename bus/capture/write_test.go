@@ -62,6 +62,22 @@ func TestWriter(t *testing.T) {
 	_, _, err = library.ReadPacketData()
 	require.Equal(t, io.EOF, err)
 
+}
+
+// A simulated error frame has no class; a remote frame's length is counted.
+func TestWriterOfOddFrames(t *testing.T) {
+	var b bytes.Buffer
+	w, err := NewWriter(&b, "can0", 0)
+	require.NoError(t, err)
+	require.NoError(t, w.Write(&bus.Frame{Kind: bus.Error}))
+	require.NoError(t, w.Write(&bus.Frame{At: ms, ID: 0x7DF, Kind: bus.Remote, Length: 8}))
+	require.NoError(t, w.Close())
+	_, remotes := w.Frames()
+	require.EqualValues(t, 1, remotes)
+	frames, _ := read(t, b.String(), Options{})
+	require.Equal(t, []string{"0 error 80 [8] 0000000000000000", "1000000 7DF remote 0"}, frames)
+	require.Error(t, w.Write(&bus.Frame{At: -1}))
+
 	_, err = NewWriter(&b, "can0", -1)
 	require.ErrorContains(t, err, "a start at -1 ns")
 }
