@@ -43,6 +43,7 @@ func (b *builder) receiver(v *value) Receiver {
 		every.unused, redraw.get("phase").unused = true, true
 	}
 	taken := map[string]string{}
+	var written []string
 	for _, s := range v.get("shows").kids {
 		shown, ok := b.shown(s)
 		if !ok {
@@ -55,8 +56,24 @@ func (b *builder) receiver(v *value) Receiver {
 		}
 		taken[key] = s.name
 		r.Shows = append(r.Shows, shown)
+		written = append(written, s.name)
 	}
+	tellApart(r.Shows, written)
 	return r
+}
+
+// tellApart gives signals of one name on one display the names that the scenario
+// has for them.
+func tellApart(shows []Shown, written []string) {
+	times := map[string]int{}
+	for i := range shows {
+		times[shows[i].Signal.Name]++
+	}
+	for i := range shows {
+		if times[shows[i].Signal.Name] > 1 {
+			shows[i].Signal.Name = written[i]
+		}
+	}
 }
 
 // shown finds the signal that a display shows.

@@ -125,6 +125,7 @@ func TestNamesOfDatabaseSignals(t *testing.T) {
 	require.ErrorContains(t, err, "say which: Pump.level@1 or Pump.level@2")
 	require.NoError(t, os.WriteFile("both.yaml", []byte(showing("Pump.level@1: 1s, Pump.level@2: 1s")), 0o644))
 	p := open(t, "both.yaml")
+	require.Equal(t, "Pump.level@1", p.Receivers[0].Shows[0].Signal.Name, "told apart in the report")
 	require.Equal(t, []int{8, 16}, []int{p.Receivers[0].Shows[0].Signal.Start, p.Receivers[0].Shows[1].Signal.Start})
 	_, err = Open("mine.yaml", []string{"receivers.dial.shows.opning=1s"})
 	require.ErrorContains(t, err, "did you mean opening?")

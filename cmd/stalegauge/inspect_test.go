@@ -108,7 +108,7 @@ func TestInspectMistakes(t *testing.T) {
 		"drive.log --set bus.x=1":              "bus.x: found an unknown key",
 		"drive.log --set nothing":              "expected KEY=VALUE",
 		"drive.log --write no/x":               "--write: cannot write no/x: no such file or directory",
-		"drive.log --wirte x":                  "unknown flag --wirte: did you mean --write?",
+		"drive.log --writ x":                   "unknown flag --writ: did you mean --write?",
 		"orchard --set bus.database=drive.log": "it is a capture; bus.capture takes one",
 		"drive.log --set bus.capture.line_template=(?P<t>x)": "no group (?P<id>...); no group (?P<data>...)",
 	} {
