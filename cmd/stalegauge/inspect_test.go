@@ -120,6 +120,24 @@ func TestInspectMistakes(t *testing.T) {
 		require.NoError(t, err)
 		require.Empty(t, left)
 	}
+	// A run says the same of a capture or signal database that is none.
+	for set, says := range map[string]string{
+		"bus.capture=empty.log":     `"empty.log": is empty`,
+		"bus.capture=.":             `".": is a directory`,
+		"bus.capture=photo.jpg":     "it is a photo (JPEG)",
+		"bus.capture=ethernet.pcap": "link type 1 (Ethernet)",
+		"bus.capture=bus.dbc":       "it is a signal database",
+		"bus.capture=bad.log":       "an identifier has 3 hex digits",
+		"bus.database=drive.log":    "it is a capture",
+		"bus.database=photo.jpg":    "it has no message",
+		"bus.database=empty.log":    "it is empty",
+		"bus.database=.":            "is a directory",
+	} {
+		var out, errw bytes.Buffer
+		require.Equal(t, statusWrong, run(t.Context(), []string{"run", "--set", set}, nil, &out, &errw), set)
+		require.Contains(t, errw.String(), says, set)
+		require.Empty(t, out.String())
+	}
 	status, errw := inspect(t, "", files)
 	require.Equal(t, statusWrong, status)
 	require.Contains(t, errw, "which capture or scenario?\nstalegauge: say where to write: --write FILE.pcapng")
