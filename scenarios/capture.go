@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"stalegauge/bus"
@@ -223,11 +224,24 @@ func (c *CapturePlan) sort() {
 	}
 }
 
+// everyNote is how the files are read, and what is odd about them.
+func (c *CapturePlan) everyNote() []string {
+	out := slices.Clone(c.Summary.Report.Layout)
+	for _, n := range c.notes() {
+		if !slices.Contains(out, n) {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
 // notes are the oddities of the capture, a sentence each.
 func (c *CapturePlan) notes() []string {
 	r := c.Summary.Report
-	// What is no oddity: how the file is read, and kinds of frame it may well have.
-	r.Layout, r.Remote, r.FD, r.RawDLC, r.LengthCode, r.CutDigits, r.Midnights = nil, 0, 0, 0, 0, 0, 0
+	// What is no oddity: what is known of how the file is read, and kinds of frame it
+	// may well have.
+	r.Layout = slices.DeleteFunc(slices.Clone(r.Layout), func(l string) bool { return !strings.Contains(l, "guess") })
+	r.Remote, r.FD, r.RawDLC, r.LengthCode, r.CutDigits, r.Midnights = 0, 0, 0, 0, 0, 0
 	var out []string
 	for _, n := range r.Notes() {
 		switch {

@@ -285,6 +285,14 @@ func TestCaptureOddities(t *testing.T) {
 	require.Contains(t, open(t, "mine.yaml", "bus.bitrate=100kbit/s").Warnings, "drive.log holds 111 % of what a bus of this bit rate can carry: is bus.bitrate right?")
 }
 
+// What is guessed about a CSV file is said.
+func TestGuessesAreSaid(t *testing.T) {
+	inFolder(t)
+	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data\n0,120,00\n20,120,01\n40,120,02\n9000,120,03\n"), 0o644))
+	require.Contains(t, open(t, "mine.yaml", "bus.capture=ticks.csv").Warnings, "ticks.csv: time: column 1, in us, a guess by the values: state the unit if it is wrong")
+	require.NotContains(t, strings.Join(open(t, "mine.yaml", "bus.capture=ticks.csv", "bus.capture.time_unit=ms").Warnings, "\n"), "column 1")
+}
+
 // Frames of one identifier that differ in length do not go with slots.
 func TestCaptureUnevenLengths(t *testing.T) {
 	inFolder(t)

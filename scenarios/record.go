@@ -101,7 +101,7 @@ func (p *Plan) record(ctx context.Context, simulated bool, length time.Duration,
 		}
 		from = reader
 		start = max(0, p.Bus.Capture.Summary.Report.FirstStamp)
-		out.Notes = p.Bus.Capture.notes()
+		out.Notes = p.Bus.Capture.everyNote()
 	}
 	if c, ok := from.(io.Closer); ok {
 		defer func() { err = errors.Join(err, c.Close()) }()

@@ -57,7 +57,7 @@ func showCapture(b *bytes.Buffer, c *CapturePlan) {
 	s := c.Summary
 	fmt.Fprintf(b, "\n# The capture %s: %s, %s in %s, %s\n", c.Name, s.Report.Shape,
 		count(int(s.Report.Frames), "frame"), formatDuration(s.Span), count(len(s.IDs), "identifier"))
-	for _, n := range append(s.Report.Layout, c.notes()...) {
+	for _, n := range c.everyNote() {
 		comment(b, n)
 	}
 }

@@ -30,7 +30,7 @@ func (c Columns) list() [roles]string {
 
 // mapped works out the layout of a CSV file whose columns are named.
 func mapped(sample [][]byte, o Options) (l layout, hint string, ok bool) {
-	best, near := 0, -1
+	best, near := 0, -2
 	for i := -1; i < min(len(sample), headerLines); i++ {
 		for _, separator := range []byte{';', '\t', ','} {
 			candidate, base, found, why := o.Columns.resolve(sample, i, separator)
@@ -101,6 +101,8 @@ func (c Columns) resolve(sample [][]byte, i int, separator byte) (l layout, base
 			for at := first; at <= last; at++ {
 				l.bytes = append(l.bytes, int16(at))
 			}
+		case first < 0 && i < 0:
+			return l, 0, -1, "the columns are named, but the file has none"
 		case first < 0:
 			return l, 0, found, fmt.Sprintf("no column %q: line %d has %s", text, max(i+1, 1), strings.Join(names, ", "))
 		case role(r) == dataColumn:

@@ -144,6 +144,16 @@ func TestChannelOfFiles(t *testing.T) {
 	}
 }
 
+// A channel of one of several files goes by the name that the report has for it.
+func TestChannelOfOneFile(t *testing.T) {
+	names := files(t, line(0, "100#"), line(10*ms, "200#"))
+	frames, report := readFiles(t, names, Options{Channel: "b.log can0", Arrangement: SideBySide})
+	require.Equal(t, []string{"0 200 [0] "}, frames)
+	require.Contains(t, report.Notes(), `1 frame of other channels left out: "a.log can0" (1), "b.log can0" (1)`)
+	frames, _ = readFiles(t, names, Options{Channel: "b.log", Arrangement: SideBySide})
+	require.Len(t, frames, 1)
+}
+
 func TestMistakesOfFiles(t *testing.T) {
 	names := files(t, line(time.Second, "100#"), line(0, "101#"), "no capture\n")
 	scan := func(names ...string) error {

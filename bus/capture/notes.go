@@ -87,7 +87,9 @@ func (r Report) channels() []string {
 	}
 	var names []string
 	for _, c := range r.Channels {
-		names = append(names, fmt.Sprintf("%q (%d)", c.Name, c.Frames))
+		if c.Frames > 0 {
+			names = append(names, fmt.Sprintf("%q (%d)", c.Name, c.Frames))
+		}
 	}
 	s := strings.Join(names, ", ")
 	if r.OtherChannel > 0 {

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"stalegauge/bus"
@@ -58,7 +59,7 @@ func openAll(files []later, o Options) (*Reader, error) {
 	r := &Reader{o: o, first: true}
 	if o.Arrangement == SideBySide && len(files) > 1 {
 		for _, f := range files {
-			p, err := openPart(f.name, f.path, o)
+			p, err := openPart(f.name, f.path, o.inFile(f.name))
 			if err != nil {
 				_ = r.Close()
 				return nil, err
@@ -74,6 +75,15 @@ func openAll(files []later, o Options) (*Reader, error) {
 	}
 	r.now, r.later = p, files[1:]
 	return r, nil
+}
+
+// inFile returns the options for one of several files side by side, whose channels
+// go by the name of the file and their own.
+func (o Options) inFile(name string) Options {
+	if rest, ok := strings.CutPrefix(o.Channel, filepath.Base(name)); ok && (rest == "" || rest[0] == ' ') {
+		o.Channel = strings.TrimPrefix(rest, " ")
+	}
+	return o
 }
 
 // Close closes the files under a reader that [Open] or [File.Open] made.

@@ -128,6 +128,8 @@ func TestColumnMistakes(t *testing.T) {
 		says    string
 	}{
 		{"a,b,c\n1,2,3\n", Columns{Time: "a", ID: "x", Data: "c"}, `no column "x": line 1 has a, b, c`},
+		{"a,b,c\n1,2,3\n", Columns{Time: "x", ID: "b", Data: "c"}, `no column "x": line 1 has a, b, c`},
+		{"just text\n", Columns{Time: "x", ID: "b", Data: "c"}, "the columns are named, but the file has none"},
 		{"a,b,c\n1,2,3\n", Columns{Time: "a", ID: "b"}, "no data column is named"},
 		{"a,b,c\n1,2,x\n", Columns{Time: "a", ID: "b", Data: "c"}, "no row is a frame with the columns as they are named"},
 	} {
