@@ -3,6 +3,7 @@ package scenarios
 import (
 	"fmt"
 	"slices"
+	"strings"
 )
 
 func sortedNames(names []string) []string {
@@ -58,6 +59,15 @@ func idle(root *value) []string {
 	return given
 }
 
+// texts lists the items of a list of plain values.
+func (v *value) texts() []string {
+	var out []string
+	for _, k := range v.kids {
+		out = append(out, k.str())
+	}
+	return out
+}
+
 // walk visits a value and all below it.
 func walk(v *value, visit func(*value)) {
 	visit(v)
@@ -79,6 +89,8 @@ func (v *value) shownText() string {
 			return v.str()
 		case len(v.kids) == 0:
 			return "none"
+		case v.key.single:
+			return strings.Join(v.texts(), ", ")
 		case len(v.kids) == 1:
 			return "1 entry"
 		}

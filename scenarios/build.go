@@ -21,6 +21,8 @@ type builder struct {
 	signalList []string           // names as a user would write them
 	hasCapture bool               // the traffic is a capture, readable or not
 	traces     map[string]*readTrace
+	database   *database    // nil where there is none
+	assumed    []Assumption // what was made up beside the values of keys
 }
 
 // build makes the plan. The plan is worth something only without mistakes.
@@ -48,7 +50,7 @@ func build(root *value) (*Plan, Mistakes) {
 		}
 	}
 	p.Warnings = b.warnings
-	p.Assumptions = assumptions(root)
+	p.Assumptions = append(assumptions(root), b.assumed...)
 	return p, b.mistakes
 }
 

@@ -21,6 +21,7 @@ func (b *builder) bus(v *value) {
 	out.DataBitRate = int(v.get("data_bitrate").float())
 	b.plan.Selectors = map[bus.ID]*signal.Selector{}
 	captured := b.replaced(v)
+	b.openDatabase(v.get("database"))
 	for _, m := range v.get("messages").kids {
 		b.message(m)
 	}
@@ -30,26 +31,52 @@ func (b *builder) bus(v *value) {
 	out.BitErrorRate, out.ErrorFrames = v.get("bit_errors").float(), v.get("error_frames").truth()
 	if captured {
 		b.capture(v)
-	} else if len(out.Messages) == 0 && !anyBad(v, v.get("messages"), v.get("filler")) {
-		b.contradiction("no message is on the bus", "give bus.messages, bus.filler or bus.capture", v)
+	} else {
+		b.cyclic(v)
+	}
+	if !captured && len(out.Messages) == 0 && b.database == nil && !anyBad(v, v.get("messages"), v.get("filler"), v.get("database").get("file")) {
+		b.contradiction("no message is on the bus", "give bus.messages, bus.filler, bus.database or bus.capture", v)
 	}
 	b.timeline(v.get("timeline"))
 	if !captured {
 		b.checkNodes(v)
 		b.checkSent(v)
 	}
+	b.listSignals()
+}
+
+// listSignals lists the shortest names that stand for one signal each.
+func (b *builder) listSignals() {
 	for name, found := range b.signals {
-		if !strings.Contains(name, ".") && len(found) == 1 {
-			b.signalList = append(b.signalList, name)
+		message, short, dotted := strings.Cut(name, ".")
+		if !dotted {
+			short = message
 		}
-	}
-	for name := range b.signals {
-		short := name[strings.IndexByte(name, '.')+1:]
-		if strings.Contains(name, ".") && len(b.signals[short]) > 1 {
+		plain, _, onPage := strings.Cut(short, "@")
+		if len(found) == 1 && (!dotted || len(b.signals[plain]) > 1) && (!onPage || len(b.signals[message+"."+plain]) > 1) {
 			b.signalList = append(b.signalList, name)
 		}
 	}
 	slices.Sort(b.signalList)
+}
+
+// register enters a signal under the names by which a display finds it: with its
+// message in front, also with its page behind, and, if asked, its own alone. The
+// message "" stands for the last alone.
+func (b *builder) register(message string, alone bool, s Shown) {
+	var names []string
+	if alone || message == "" {
+		names = append(names, s.Signal.Name)
+	}
+	if full := message + "." + s.Signal.Name; message != "" {
+		names = append(names, full)
+		if s.Signal.Page != signal.AnyPage {
+			names = append(names, fmt.Sprintf("%s@%d", full, s.Signal.Page))
+		}
+	}
+	for _, name := range names {
+		b.signals[name] = append(b.signals[name], s)
+	}
 }
 
 // timing reads the keys that messages and fillers share.
@@ -100,21 +127,25 @@ func (b *builder) claim(id bus.ID, v *value) bool {
 }
 
 func (b *builder) message(v *value) {
+	entry := b.entryOf(v)
+	b.fillMessage(v, entry)
 	m := b.timing(v)
 	m.Name, m.ID, m.Remote = v.name, v.get("id").id(), v.get("remote").truth()
 	if v.get("id").bad || !b.claim(m.ID, v.get("id")) {
 		m.ID = 0
 	}
-	update := b.pages(v, &m)
-	b.fields(v, &m)
+	update := b.pages(v, &m, entry)
+	b.fields(v, &m, entry)
 	b.events(v, &m)
 	if m.Remote && len(m.Fields) > 0 {
 		b.contradiction("a remote frame carries no signals", "", v.get("remote"), v.get("signals"))
 	}
 	for _, f := range m.Fields {
 		s := Shown{Signal: f.Signal, ID: m.ID, Period: update(f.Signal.Page)}
-		b.signals[f.Signal.Name] = append(b.signals[f.Signal.Name], s)
-		b.signals[m.Name+"."+f.Signal.Name] = []Shown{s}
+		if entry != nil {
+			s.Labels = b.labels(entry, &f.Signal)
+		}
+		b.register(m.Name, true, s)
 	}
 	if m.Selector != nil {
 		b.plan.Selectors[m.ID] = m.Selector
@@ -124,10 +155,18 @@ func (b *builder) message(v *value) {
 
 // pages reads the selector. The function returned tells how far apart the
 // updates of a signal on a page are.
-func (b *builder) pages(v *value, m *traffic.Message) func(page int) time.Duration {
+func (b *builder) pages(v *value, m *traffic.Message, entry *signal.Message) func(page int) time.Duration {
 	page := v.get("page")
 	if !page.given {
-		return func(int) time.Duration { return updatePeriod(m) }
+		if entry != nil {
+			b.enteredPages(m, entry)
+		}
+		return func(page int) time.Duration {
+			if page == signal.AnyPage {
+				return updatePeriod(m)
+			}
+			return updatePeriod(m) * time.Duration(max(1, len(m.Pages)))
+		}
 	}
 	m.Selector = &signal.Selector{Start: page.get("start").int(), Bits: page.get("bits").int(), BigEndian: page.get("order").is("big")}
 	list := page.get("pages")
@@ -154,7 +193,7 @@ func (b *builder) pages(v *value, m *traffic.Message) func(page int) time.Durati
 
 // fields reads the signals of a message and checks where they lie, each against
 // those before it, so that a mistake is reported at the later one.
-func (b *builder) fields(v *value, m *traffic.Message) {
+func (b *builder) fields(v *value, m *traffic.Message, entry *signal.Message) {
 	known := map[string]bool{}
 	if m.Selector != nil {
 		for _, text := range layoutMistakes(m.Length, nil, m.Selector) {
@@ -164,8 +203,13 @@ func (b *builder) fields(v *value, m *traffic.Message) {
 	}
 	var defs []signal.Definition
 	for _, s := range v.get("signals").kids {
+		from := b.fillSignal(s, entry)
 		d := b.definition(s, m)
-		m.Fields = append(m.Fields, traffic.Field{Signal: d, Value: b.law(s.get("value"), d)})
+		law := b.law(s.get("value"), d)
+		if from != nil && !s.get("value").given {
+			law = wander(from)
+		}
+		m.Fields = append(m.Fields, traffic.Field{Signal: d, Value: law})
 		if anyBad(s.get("start"), s.get("bits"), s.get("page"), v.get("length")) {
 			continue
 		}
@@ -176,6 +220,9 @@ func (b *builder) fields(v *value, m *traffic.Message) {
 				b.contradiction(strings.TrimPrefix(text, fmt.Sprintf("signal %q: ", d.Name)), "", s)
 			}
 		}
+	}
+	if entry != nil {
+		b.moreFields(v, m, entry, defs)
 	}
 }
 

@@ -1,17 +1,13 @@
 package scenarios
 
 import (
-	"cmp"
-	"errors"
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
-	"stalegauge/bus/capture"
 	"stalegauge/bus/signal"
 )
 
@@ -36,7 +32,7 @@ func (b *builder) replaced(v *value) bool {
 		return false
 	}
 	b.hasCapture = true
-	if file.bad {
+	if file.bad || anyBad(file.kids...) {
 		return true // of which nothing is known
 	}
 	const sentence = "has no effect beside bus.capture"
@@ -94,70 +90,6 @@ func (v *value) silence() {
 	for _, k := range v.kids {
 		k.silence()
 	}
-}
-
-// capture opens the capture and takes the periods of the signals from it.
-func (b *builder) capture(v *value) {
-	c := v.get("capture")
-	file := c.get("file")
-	o := capture.Options{Gap: c.get("gap").time(), TimeUnit: timeUnits[c.get("time_unit").str()]}
-	if channel := c.get("channel"); !channel.is("all") {
-		o.Channel = channel.str()
-	}
-	if c.get("gaps").is("silence") {
-		o.GapRule = capture.Silence
-	}
-	if file.bad {
-		return
-	}
-	paged := map[bus.ID]*signal.Selector{}
-	for id, selector := range b.plan.Selectors {
-		if selector.Check() == nil { // what is wrong with one has been said
-			paged[id] = selector
-		}
-	}
-	out := &b.plan.Bus
-	plan, err := openCapture(file.captureAt(), o, out.BitRate, cmp.Or(out.DataBitRate, out.BitRate), paged)
-	if err != nil {
-		b.unreadable(file, err)
-		return
-	}
-	plan.Name, plan.Loop = file.str(), c.get("loop").truth()
-	out.Capture = plan
-	b.offsets(c)
-	for _, found := range b.signals {
-		for i := range found {
-			found[i].Period = plan.period(found[i].ID, found[i].Signal.Page)
-		}
-	}
-}
-
-// captureAt is the path that a scenario means: beside its file, or from the
-// working directory when the command line said so.
-func (v *value) captureAt() string {
-	path := v.str()
-	if path == "-" || filepath.IsAbs(path) || v.at.source == nil || v.at.source.origin != fromScenario {
-		return path
-	}
-	return filepath.Join(filepath.Dir(v.at.source.name), path)
-}
-
-// unreadable reports a file that is no capture.
-func (b *builder) unreadable(file *value, err error) {
-	found, hint := quote(file.str()), ""
-	if at := file.captureAt(); at != file.str() {
-		found += " (" + at + ")"
-	}
-	if format := (*capture.FormatError)(nil); errors.As(err, &format) {
-		found += ": " + cmp.Or(format.Hint, "no line is a frame")
-		for _, line := range format.Lines {
-			hint += line.String() + "\n"
-		}
-		hint = strings.ReplaceAll(hint+capture.Expected, "\n", "\n        ")
-	} else {
-		found += ": " + strings.TrimPrefix(err.Error(), file.captureAt()+": ")
-	}
-	b.mistakes = append(b.mistakes, file.at.mistake(file.path, found, "a capture of a bus", hint))
 }
 
 // offsets works out where replications begin.

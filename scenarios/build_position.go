@@ -151,7 +151,7 @@ func (b *builder) trace(v *value, w *radio.Weather) {
 		}
 	}
 	w.Loss, w.Burst, w.GoodLoss, w.BadLoss = 0, 0, 0, 0
-	at := holding(file).captureAt()
+	at := holding(file).fileAt()
 	trace, err := b.readTrace(at, period.time())
 	if err == nil {
 		w.Trace = trace

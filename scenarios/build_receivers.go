@@ -2,6 +2,8 @@ package scenarios
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 
 	"stalegauge/bus/traffic"
@@ -45,19 +47,22 @@ func (b *builder) receiver(v *value) Receiver {
 		every.unused, redraw.get("phase").unused = true, true
 	}
 	taken := map[string]string{}
+	var written []string
 	for _, s := range v.get("shows").kids {
 		shown, ok := b.shown(s)
 		if !ok {
 			continue
 		}
-		key := shown.ID.String() + "." + shown.Signal.Name
+		key := fmt.Sprintf("%s.%s@%d", shown.ID, shown.Signal.Name, shown.Signal.Page)
 		if first := taken[key]; first != "" {
 			b.contradiction("the same signal as "+first, "", s)
 			continue
 		}
 		taken[key] = s.name
 		r.Shows = append(r.Shows, shown)
+		written = append(written, s.name)
 	}
+	tellApart(r.Shows, written)
 	return r
 }
 
@@ -83,10 +88,31 @@ func (b *builder) scanner(v *value) (s radio.Scanner) {
 	return s
 }
 
+// tellApart gives signals of one name on one display the names that the scenario
+// has for them.
+func tellApart(shows []Shown, written []string) {
+	times := map[string]int{}
+	for i := range shows {
+		times[shows[i].Signal.Name]++
+	}
+	for i := range shows {
+		if times[shows[i].Signal.Name] > 1 {
+			shows[i].Signal.Name = written[i]
+		}
+	}
+}
+
 // shown finds the signal that a display shows.
 func (b *builder) shown(v *value) (Shown, bool) {
 	found := b.signals[v.name]
+	refused := ""
+	if b.database != nil {
+		refused = b.database.refused[v.name]
+	}
 	switch {
+	case len(found) == 0 && refused != "":
+		b.mistakes = append(b.mistakes, v.keyAt.mistake(v.path, "the signal "+quote(v.name)+", which cannot be simulated: "+refused, "another signal", ""))
+		return Shown{}, false
 	case len(found) == 0:
 		expected := "nothing, as no message has signals"
 		if len(b.signalList) > 0 {
@@ -95,13 +121,18 @@ func (b *builder) shown(v *value) (Shown, bool) {
 		b.mistakes = append(b.mistakes, v.keyAt.mistake(v.path, "the unknown signal "+quote(v.name), expected, didYouMean(v.name, b.signalList)))
 		return Shown{}, false
 	case len(found) > 1:
-		var full []string
-		for name := range b.signals {
-			if strings.HasSuffix(name, "."+v.name) {
-				full = append(full, name)
+		_, plain, dotted := strings.Cut(v.name, ".")
+		if !dotted {
+			plain = v.name
+		}
+		full := map[string]bool{}
+		for name, one := range b.signals {
+			_, behind, _ := strings.Cut(name, ".")
+			if behind, _, _ := strings.Cut(behind, "@"); behind == plain && len(one) == 1 {
+				full[name] = true
 			}
 		}
-		b.contradiction(fmt.Sprintf("%d messages have a signal of this name", len(found)), "say which: "+oneOf(sortedNames(full)), v)
+		b.contradiction(fmt.Sprintf("%d signals of the bus have this name", len(found)), "say which: "+oneOf(sortedNames(slices.Collect(maps.Keys(full)))), v)
 		return Shown{}, false
 	}
 	s := found[0]

@@ -7,6 +7,7 @@ import (
 	"os"
 	"reflect"
 	"slices"
+	"strings"
 	"time"
 
 	"stalegauge/bus"
@@ -99,35 +100,52 @@ func (c *CapturePlan) source(s Streams) (bus.Source, error) {
 // maxCarried bounds the identifiers of a capture that are told apart.
 const maxCarried = 1 << 16
 
-// openCapture looks at a capture once, from its first line to its last. path is
-// where it lies; paged are the selectors of the identifiers that have pages.
-func openCapture(path string, o capture.Options, bitRate, dataBitRate int, paged map[bus.ID]*signal.Selector) (*CapturePlan, error) {
-	if path != "-" {
-		info, err := os.Stat(path)
-		switch {
-		case err != nil:
-			return nil, reason(err)
-		case info.IsDir():
-			return nil, errors.New("is a directory")
-		case !info.Mode().IsRegular():
-			return nil, errors.New("is no file: a capture is read more than once")
-		case info.Size() == 0:
-			return nil, errors.New("is empty")
+// fileError is about one of several files.
+type fileError struct {
+	index int
+	error
+}
+
+// openCapture looks at a capture once, from its first line to its last. paths are
+// where its files lie; selector tells which identifiers have pages.
+func openCapture(paths []string, o capture.Options, bitRate, dataBitRate int, selector func(bus.ID) *signal.Selector) (*CapturePlan, error) {
+	for i, path := range paths {
+		if err := lookAt(path); err != nil {
+			return nil, &fileError{i, err}
 		}
 	}
-	file, err := capture.NewFile(path, os.Stdin, o)
+	file, err := capture.NewFiles(paths, os.Stdin, o)
 	if err != nil {
 		return nil, err
 	}
 	c := &CapturePlan{Options: o, file: file, pages: map[pageKey]visit{}}
-	if err := c.survey(bitRate, dataBitRate, paged); err != nil {
+	if err := c.survey(bitRate, dataBitRate, selector); err != nil {
 		return nil, errors.Join(err, file.Close())
 	}
 	return c, nil
 }
 
+// lookAt sees that a path can be a capture.
+func lookAt(path string) error {
+	if path == "-" {
+		return nil
+	}
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return reason(err)
+	case info.IsDir():
+		return errors.New("is a directory")
+	case !info.Mode().IsRegular():
+		return errors.New("is no file: a capture is read more than once")
+	case info.Size() == 0:
+		return errors.New("is empty")
+	}
+	return nil
+}
+
 // survey fills in what the whole capture tells.
-func (c *CapturePlan) survey(bitRate, dataBitRate int, paged map[bus.ID]*signal.Selector) error {
+func (c *CapturePlan) survey(bitRate, dataBitRate int, selector func(bus.ID) *signal.Selector) error {
 	r, err := c.file.Open()
 	if err != nil {
 		return reason(err)
@@ -135,6 +153,7 @@ func (c *CapturePlan) survey(bitRate, dataBitRate int, paged map[bus.ID]*signal.
 	defer r.Close()
 	s := &capture.Summary{}
 	var table bus.Table
+	var selectors []*signal.Selector
 	var f bus.Frame
 	for r.Next(&f) {
 		if f.Kind == bus.Error {
@@ -150,11 +169,12 @@ func (c *CapturePlan) survey(bitRate, dataBitRate int, paged map[bus.ID]*signal.
 			i = table.Add(f.ID)
 			s.IDs = append(s.IDs, capture.IDSummary{ID: f.ID, First: f.At})
 			c.Carried = append(c.Carried, CarriedID{})
+			selectors = append(selectors, selector(f.ID))
 		}
 		s.IDs[i].Frames++
 		s.IDs[i].Last = f.At
 		if f.Kind == bus.Data {
-			c.carry(i, &f, paged)
+			c.carry(i, &f, selectors[i])
 		}
 	}
 	if err := r.Err(); err != nil {
@@ -168,7 +188,7 @@ func (c *CapturePlan) survey(bitRate, dataBitRate int, paged map[bus.ID]*signal.
 }
 
 // carry notes a data frame.
-func (c *CapturePlan) carry(i int, f *bus.Frame, paged map[bus.ID]*signal.Selector) {
+func (c *CapturePlan) carry(i int, f *bus.Frame, selector *signal.Selector) {
 	k := &c.Carried[i]
 	length := int(f.Length)
 	if k.Data == 0 || length < k.Shortest {
@@ -176,7 +196,6 @@ func (c *CapturePlan) carry(i int, f *bus.Frame, paged map[bus.ID]*signal.Select
 	}
 	k.Longest = max(k.Longest, length)
 	k.Data++
-	selector := paged[f.ID]
 	if selector == nil {
 		return
 	}
@@ -206,11 +225,24 @@ func (c *CapturePlan) sort() {
 	}
 }
 
+// everyNote is how the files are read, and what is odd about them.
+func (c *CapturePlan) everyNote() []string {
+	out := slices.Clone(c.Summary.Report.Layout)
+	for _, n := range c.notes() {
+		if !slices.Contains(out, n) {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
 // notes are the oddities of the capture, a sentence each.
 func (c *CapturePlan) notes() []string {
 	r := c.Summary.Report
-	// What is no oddity: how the file is read, and kinds of frame it may well have.
-	r.Layout, r.Remote, r.FD, r.RawDLC, r.LengthCode, r.CutDigits, r.Midnights = nil, 0, 0, 0, 0, 0, 0
+	// What is no oddity: what is known of how the file is read, and kinds of frame it
+	// may well have.
+	r.Layout = slices.DeleteFunc(slices.Clone(r.Layout), func(l string) bool { return !strings.Contains(l, "guess") })
+	r.Remote, r.FD, r.RawDLC, r.LengthCode, r.CutDigits, r.Midnights = 0, 0, 0, 0, 0, 0
 	var out []string
 	for _, n := range r.Notes() {
 		switch {

@@ -79,7 +79,7 @@ func BenchmarkSurvey(b *testing.B) {
 	b.ReportAllocs()
 	paged := map[bus.ID]*signal.Selector{0x1a0: {Bits: 2}}
 	for b.Loop() {
-		if _, err := openCapture(path, capture.Options{}, 500e3, 500e3, paged); err != nil {
+		if _, err := openCapture([]string{path}, capture.Options{}, 500e3, 500e3, func(id bus.ID) *signal.Selector { return paged[id] }); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -114,7 +114,7 @@ func TestCaptureSurvey(t *testing.T) {
 	for _, o := range []capture.Options{{}, {GapRule: capture.Silence}, {Channel: "can0"}} {
 		want, err := capture.Scan("drive.log", o)
 		require.NoError(t, err)
-		c, err := openCapture("drive.log", o, 500e3, 500e3, map[bus.ID]*signal.Selector{})
+		c, err := openCapture([]string{"drive.log"}, o, 500e3, 500e3, func(bus.ID) *signal.Selector { return nil })
 		require.NoError(t, err)
 		require.Equal(t, &want, c.Summary)
 		require.Len(t, c.Carried, len(want.IDs))
@@ -265,9 +265,9 @@ func TestCaptureOddities(t *testing.T) {
 	p := open(t, "mine.yaml", "bridge.forward=[120, 1A0, 222]", "bridge.layout=slot", "receivers.dial.shows.level.limit=1s")
 	require.Equal(t, []string{
 		"one capture: intervals speak of this drive only",
-		"drive.log: 1 of 244 lines not understood\n  line 4: no time stamp in brackets at its beginning: \"tis is no frame\"",
-		"drive.log: 1 frames dropped: their stamps step back by more than 50ms\n  line 101: its stamp steps back by 31.101s",
-		"drive.log: 1 silences, the longest 30.02s: 30.019s cut out, values are unknown after each",
+		"drive.log: 1 line of 244 not understood\n  line 4: no time stamp in brackets at its beginning: \"tis is no frame\"",
+		"drive.log: 1 frame dropped for a stamp that steps back by more than 50ms\n  line 101: its stamp steps back by 31.101s",
+		"drive.log: 1 silence, the longest 30.02s: 30.019s cut out, values are unknown after each",
 		`drive.log: channels read as if they were one bus: "can0" (239), "can1" (4)`,
 		"on the forward list, but never in the capture: 222",
 	}, p.Warnings)
@@ -283,6 +283,14 @@ func TestCaptureOddities(t *testing.T) {
 	}
 	require.NoError(t, os.WriteFile("drive.log", []byte(b.String()), 0o644))
 	require.Contains(t, open(t, "mine.yaml", "bus.bitrate=100kbit/s").Warnings, "drive.log holds 111 % of what a bus of this bit rate can carry: is bus.bitrate right?")
+}
+
+// What is guessed about a CSV file is said.
+func TestGuessesAreSaid(t *testing.T) {
+	inFolder(t)
+	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data\n0,120,00\n20,120,01\n40,120,02\n9000,120,03\n"), 0o644))
+	require.Contains(t, open(t, "mine.yaml", "bus.capture=ticks.csv").Warnings, "ticks.csv: time: column 1, in us, a guess by the values: state the unit if it is wrong")
+	require.NotContains(t, strings.Join(open(t, "mine.yaml", "bus.capture=ticks.csv", "bus.capture.time_unit=ms").Warnings, "\n"), "column 1")
 }
 
 // Frames of one identifier that differ in length do not go with slots.

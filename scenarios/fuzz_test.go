@@ -12,8 +12,9 @@ import (
 	"github.com/rogpeppe/go-internal/txtar"
 )
 
-// otherFile matches a capture that lies somewhere else.
-var otherFile = regexp.MustCompile(`(file|capture)['"]?\s*[:=]\s*['"]?(\.\.|/|-)`)
+// otherFile matches a capture or a signal database that lies somewhere else, alone
+// or in a list.
+var otherFile = regexp.MustCompile(`(?:file|capture|database)['"]?\s*[:=][\s\['"-]*(?:[^\n\]]*,\s*)?['"]?(?:\.\.|/|-)`)
 
 // FuzzLoad: whatever the text and the change, reading ends with a plan or with
 // mistakes that say where they are, and reading twice gives the same.
@@ -79,6 +80,9 @@ func addSeeds(f *testing.F) {
 	}
 	f.Add(strings.Replace(driven, "drive.log", "testdata/drive.log", 1), "bus.capture.gap=10ms")
 	f.Add("extends: orchard\n", "bus.capture=testdata/drive.log")
+	f.Add(databased, "bus.database=river-ferry")
+	f.Add(strings.Replace(databased, "pump.dbc", "orchard", 1), "bus.capture=[testdata/drive.log, testdata/drive.log]")
+	f.Add("bus: {capture: testdata/drive.log, database: orchard}\nbridge: {forward: all}\nreceivers: {d: {shows: {Thermals.time_left@3: 1s}}}", "bus.capture.line_template=(?P<t>.*) (?P<id>.*)#(?P<data>.*)")
 	files, _ := filepath.Glob("testdata/mistakes/*.txtar")
 	for _, name := range files {
 		archive, err := txtar.ParseFile(name)

@@ -32,6 +32,8 @@ type Key struct {
 	required  bool
 	matters   bool   // listed among the assumptions
 	noted     bool   // listed there when somebody gave it
+	single    bool   // of a list: a plain value stands for a list of one
+	database  bool   // required, unless a signal database says it
 	shorthand string // of a block: the key that a plain value stands for
 	fallback  string // path of the key whose value holds where this one is silent
 	kids      []*Key

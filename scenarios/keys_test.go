@@ -44,7 +44,16 @@ var others = map[kind][]string{
 
 // particular are values to try for a key first, where the kind tells too little.
 var particular = map[string][]string{
-	"bus.capture.file":          {"other.log"},
+	"bus.capture.file.*":        {"other.log"},
+	"bus.capture.columns.t":     {"time"},
+	"bus.capture.columns.id":    {"id"},
+	"bus.capture.columns.ext":   {"w"},
+	"bus.capture.columns.ch":    {"c"},
+	"bus.capture.columns.dlc":   {"n"},
+	"bus.capture.columns.data":  {"data"},
+	"bus.capture.columns.dir":   {"r"},
+	"bus.capture.line_template": {`(?P<t>[0-9.]+)\) (?P<ch>\w+) (?P<id>[0-9A-F]+)#(?P<data>[0-9A-F]*)`},
+	"bus.database.file":         {"pump.dbc"},
 	"bus.capture.channel":       {"can1"},
 	"bus.capture.time_unit":     {"us"},
 	"bridge.forward.*.policy":   {"spare"},
@@ -106,6 +115,16 @@ var companions = map[string][]string{
 	"bus.timeline.*.storm.rate":            {"bus.timeline.0.storm.id=121"},
 	"bus.capture.time_unit":                {"bus.capture.file=ticks.csv"},
 	"receivers.*.shows.*.expired":          {"receivers.dial.shows.speed.expire=1s"},
+	"bus.capture.arrangement":              {"bus.capture.file=[drive.log, later.log]"},
+	"bus.capture.columns.t":                {"bus.capture.file=ticks.csv"},
+	"bus.capture.columns.id":               {"bus.capture.file=ticks.csv"},
+	"bus.capture.columns.ext":              {"bus.capture.file=ticks.csv"},
+	"bus.capture.columns.ch":               {"bus.capture.file=ticks.csv"},
+	"bus.capture.columns.dlc":              {"bus.capture.file=ticks.csv"},
+	"bus.capture.columns.data":             {"bus.capture.file=ticks.csv"},
+	"bus.capture.columns.dir":              {"bus.capture.file=ticks.csv"},
+	"bus.database.groups":                  {"bus.database.file=pump.dbc"},
+	"bus.database.sends":                   {"bus.database.file=pump.dbc"},
 	"receivers.*.shows.*.quantile":         {"receivers.dial.shows.speed.limit=200ms"},
 }
 
@@ -131,7 +150,9 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 	driveLog{until: 4 * time.Second}.write(t, "other.log")
 	require.NoError(t, os.WriteFile("losses.csv", []byte("received\n1\n0\n1\n"), 0o644))
 	require.NoError(t, os.WriteFile("other.csv", []byte("received\n1\n1\n0\n"), 0o644))
-	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data\n0,120,00\n20000,120,01\n40000,120,02\n9000000,120,03\n"), 0o644))
+	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data,w,c,n,r\n0,120,00,11,a,1,rx\n20000,120,01,11,a,1,rx\n40000,120,02,11,a,1,rx\n9000000,120,03,11,a,1,rx\n"), 0o644))
+	require.NoError(t, os.WriteFile("later.log", []byte("(1800000000.0) can0 120#00\n(1800000001.0) can0 120#01\n"), 0o644))
+	require.NoError(t, os.WriteFile("pump.dbc", []byte(pump), 0o644))
 	concrete := strings.NewReplacer(
 		"bus.messages.*", "bus.messages.Drive", "signals.*", "signals.speed", "background.*", "background.camera",
 		"neighbours.*", "neighbours.other", "receivers.*", "receivers.dial", "shows.*", "shows.speed", "parts.*", "parts.late", "policies.*", "policies.spare", "dead_bands.*", "dead_bands.speed", ".*", ".0")

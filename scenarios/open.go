@@ -14,7 +14,7 @@ import (
 	"strings"
 )
 
-//go:embed builtin/*.yaml
+//go:embed builtin/*.yaml builtin/*.dbc
 var builtins embed.FS
 
 // Default is the name of the scenario that runs when none is named.
@@ -73,7 +73,7 @@ func readTree(path string, text []byte, sets []Set) (*value, string, error) {
 		tree = changed
 		fmt.Fprintf(l.hash, "\n--set %s", set)
 	}
-	r := &reader{partial: l.partial}
+	r := &reader{partial: l.partial, database: hasDatabase(tree)}
 	src := &source{name: path}
 	top := place{src, 1, 1}
 	root := r.read(schema, tree, "", "", top, top)
@@ -89,6 +89,12 @@ func readTree(path string, text []byte, sets []Set) (*value, string, error) {
 		return nil, "", append(l.mistakes, more...).sorted()
 	}
 	return root, hex.EncodeToString(l.hash.Sum(nil)), nil
+}
+
+// hasDatabase reports whether a scenario names a signal database.
+func hasDatabase(tree *node) bool {
+	file := tree.child("bus").child("database").child("file")
+	return file != nil && file.text != "none"
 }
 
 // loader reads a text and those that it extends.
@@ -181,7 +187,7 @@ func parseSets(sets []string) ([]Set, error) {
 
 // locate finds a scenario and returns the name that messages use with its text.
 func locate(nameOrPath, dir string) (string, []byte, error) {
-	if text, err := Text(nameOrPath); err == nil {
+	if text, err := Text(nameOrPath); err == nil && !strings.HasSuffix(nameOrPath, ".dbc") {
 		return nameOrPath, text, nil
 	}
 	path := nameOrPath
@@ -264,7 +270,7 @@ func builtinNames() []string {
 		panic("scenarios: " + err.Error())
 	}
 	for _, e := range entries {
-		if name := strings.TrimSuffix(e.Name(), ".yaml"); name != Default {
+		if name, ok := strings.CutSuffix(e.Name(), ".yaml"); ok && name != Default {
 			names = append(names, name)
 		}
 	}
@@ -272,8 +278,12 @@ func builtinNames() []string {
 	return names
 }
 
-// Text returns the text of a built-in scenario.
+// Text returns the text of a built-in scenario or, for NAME.dbc, of a built-in
+// signal database.
 func Text(name string) ([]byte, error) {
+	if base, ok := strings.CutSuffix(name, ".dbc"); ok && slices.Contains(databaseNames(), base) {
+		return builtins.ReadFile("builtin/" + name)
+	}
 	if strings.ContainsAny(name, "/\\.") || name == "" {
 		return nil, fmt.Errorf("%s: no built-in scenario", quote(name))
 	}

@@ -133,7 +133,7 @@ func TestBuiltinPlans(t *testing.T) {
 		return names
 	}
 	for name, parts := range map[string][]string{
-		"orchard": nil, "forward-everything": nil, "kart-grid": nil,
+		"orchard": nil, "forward-everything": nil, "kart-grid": nil, "river-ferry": nil,
 		"parked":            {"tail", "asleep", "woken", "asleep-again"},
 		"busy-access-point": {"quiet", "busy", "quiet-again"},
 		"two-tractors":      {"alone", "side-by-side", "alone-again"},
@@ -144,7 +144,7 @@ func TestBuiltinPlans(t *testing.T) {
 		require.Empty(t, p.Warnings, name)
 		require.Equal(t, parts, phases(p), name)
 	}
-	require.Len(t, Builtins(), 8)
+	require.Len(t, Builtins(), 9)
 
 	parked := open(t, "parked")
 	require.Len(t, parked.Bus.Messages, 10)

@@ -84,6 +84,7 @@ type Bus struct {
 	DataBitRate int          // bit/s in the data phase of FD frames; 0 = BitRate
 	Messages    []traffic.Message
 	Timeline    []traffic.Episode // in order of time; nil = awake all the time
+	Database    *signal.Database  // says where signals lie; nil = none
 
 	BitErrorRate float64 // chance that a bit of a frame is destroyed
 	ErrorFrames  bool    // the controller hands error frames to the bridge
@@ -128,7 +129,8 @@ type Shown struct {
 	// FalseAlarms is how many an hour the expiry that the report suggests may
 	// cause.
 	FalseAlarms float64
-	Firm        Firm // of the deadlines that a limit of age at the glass sets
+	Firm        Firm           // of the deadlines that a limit of age at the glass sets
+	Labels      []signal.Label // names of values, from the signal database
 }
 
 // FollowsValues reports whether what the signal shows matters, and not only how

@@ -27,6 +27,7 @@ type value struct {
 	kids    []*value
 	from    *value // the value that holds instead, for a key that falls back on another
 	because string // of a default that is not the table's: where it comes from
+	filled  bool   // not given, but taken from the signal database
 }
 
 // get returns the value of a key below this one. It must be in the table.
@@ -58,7 +59,10 @@ func (v *value) origin() origin {
 	if v.from != nil {
 		return v.from.origin()
 	}
-	if !v.given {
+	switch {
+	case v.filled:
+		return fromDatabase
+	case !v.given:
 		return fromDefault
 	}
 	return v.at.source.origin
@@ -108,6 +112,7 @@ func (k *Key) defaultValue() any {
 type reader struct {
 	mistakes Mistakes
 	partial  bool // a part of the scenario could not be read: nothing counts as missing
+	database bool // there is a signal database, which may say what is missing
 	root     *value
 }
 
@@ -133,7 +138,7 @@ func (r *reader) read(k *Key, n *node, path, name string, keyAt, around place) *
 		if k.kind == section || k.kind == names {
 			v.at = keyAt
 		}
-	} else if k.required {
+	} else if k.required && !(k.database && r.database) {
 		if !r.partial {
 			r.add(around, path, "nothing", wantOf(k), "")
 		}
@@ -160,6 +165,9 @@ func wantOf(k *Key) string {
 	case names:
 		return "a block of names, each with its keys"
 	case items:
+		if k.single {
+			return withWords("a value or a list of values", k.Words)
+		}
 		if len(k.Words) > 0 {
 			return oneOf(append([]string{"a list"}, k.Words...))
 		}
@@ -259,7 +267,10 @@ func elsewhere(name string) string {
 }
 
 var namePattern = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_-]{0,63}$`)
-var dottedPattern = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_-]{0,63}(\.[A-Za-z_][A-Za-z0-9_-]{0,63})?$`)
+
+// dottedPattern has a signal, perhaps behind its message or the identifier of one,
+// and perhaps in front of its page.
+var dottedPattern = regexp.MustCompile(`^([A-Za-z0-9_][A-Za-z0-9_-]{0,127}\.)?[A-Za-z_][A-Za-z0-9_-]{0,127}(@[0-9]{1,5})?$`)
 
 // goodName reports whether a user's name fits its place: only shown signals may
 // have the name of their message in front.
@@ -294,6 +305,10 @@ func (r *reader) readItems(v *value, n *node) {
 	}
 	if n == nil && v.key.fallback != "" && !v.bad {
 		v.from = find(r.root, v.key.fallback)
+		return
+	}
+	if n == nil && v.key.Default != "" {
+		v.parsed = v.key.defaultValue()
 		return
 	}
 	if r.wrongShape(v, n, list) || n == nil {

@@ -31,6 +31,7 @@ func ParseSet(s string) (Set, error) {
 // setter applies one change to a tree.
 type setter struct {
 	src      *source
+	database bool // the scenario has a signal database, whose messages may be changed
 	value    *node
 	mistakes Mistakes
 }
@@ -44,7 +45,7 @@ type segment struct {
 // apply returns the tree with the change in it; the tree itself is not changed.
 func apply(root *node, set Set, layer int) (*node, Mistakes) {
 	src := &source{name: "--set", lines: []string{set.String()}, origin: fromCommandLine, layer: layer, inline: true}
-	s := &setter{src: src}
+	s := &setter{src: src, database: hasDatabase(root)}
 	s.value = s.parseValue(set)
 	if s.value == nil {
 		return root, s.mistakes
@@ -158,6 +159,9 @@ func (s *setter) putKey(k *Key, n *node, rest []segment, path string) *node {
 // not have. A name that is nearly an existing one is taken for a slip; shown
 // signals are looked up on the bus later.
 func (s *setter) mayCreate(k *Key, n *node, seg segment, path string) bool {
+	if s.database && (k.Path == "bus.messages" || k.Path == "bus.messages.*.signals") {
+		return true // the database is asked later
+	}
 	var existing []string
 	for _, e := range n.entries {
 		existing = append(existing, e.name)
@@ -190,15 +194,17 @@ func (s *setter) putItem(k *Key, n *node, rest []segment, path string) *node {
 	return out
 }
 
-// desugar writes the short form of a block, a plain value, as the block that it
-// stands for. The node is not changed.
+// desugar writes the short form of a block, a plain value or a list, as the block
+// that it stands for, and that of a list of one. The node is not changed.
 func desugar(k *Key, n *node) *node {
 	if n == nil {
 		return nil
 	}
 	switch {
-	case k.kind == section && n.shape == scalar && k.shorthand != "" && (n.text != "" || n.quoted):
-		return &node{shape: mapping, at: n.at, entries: []entry{{k.shorthand, n.at, n}}}
+	case k.kind == section && k.shorthand != "" && (n.shape == scalar && (n.text != "" || n.quoted) || n.shape == list && k.kid(k.shorthand).kind == items):
+		return &node{shape: mapping, at: n.at, entries: []entry{{k.shorthand, n.at, desugar(k.kid(k.shorthand), n)}}}
+	case k.kind == items && k.single && n.shape == scalar && (n.text != "" || n.quoted) && !slices.Contains(k.Words, n.text):
+		return &node{shape: list, at: n.at, items: []*node{n}}
 	case n.shape == mapping && (k.kind == section || k.kind == names):
 		out := &node{shape: mapping, at: n.at, entries: slices.Clone(n.entries)}
 		for i, e := range out.entries {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"stalegauge/bus/signal"
@@ -26,6 +27,9 @@ func Show(w io.Writer, nameOrPath string, defaults bool) error {
 	b.Write(bytes.TrimRight(text, "\n"))
 	b.WriteString("\n")
 	showCapture(&b, plan.Bus.Capture)
+	if db := plan.Bus.Database; db != nil {
+		fmt.Fprintf(&b, "\n# The signal database %s: %s\n", db.Name, count(len(db.Messages), "message"))
+	}
 	showPictures(&b, plan)
 	if err := plan.Close(); err != nil {
 		return err
@@ -53,7 +57,7 @@ func showCapture(b *bytes.Buffer, c *CapturePlan) {
 	s := c.Summary
 	fmt.Fprintf(b, "\n# The capture %s: %s, %s in %s, %s\n", c.Name, s.Report.Shape,
 		count(int(s.Report.Frames), "frame"), formatDuration(s.Span), count(len(s.IDs), "identifier"))
-	for _, n := range append(s.Report.Layout, c.notes()...) {
+	for _, n := range c.everyNote() {
 		comment(b, n)
 	}
 }
@@ -88,8 +92,37 @@ func showPictures(b *bytes.Buffer, plan *Plan) {
 		}
 		fmt.Fprintf(b, "\n# %s, identifier %s, %s, %s\n", m.Name, m.ID, count(m.Length, "byte"), timing(&plan.Bus, m))
 		comment(b, signal.Picture(m.Length, defs, m.Selector))
+		showLabels(b, plan.Bus.Database, m)
 	}
 }
+
+// showLabels writes the names of values that the signal database has.
+func showLabels(b *bytes.Buffer, db *signal.Database, m *traffic.Message) {
+	if db == nil {
+		return
+	}
+	entry, ok := db.Match(m.ID)
+	if !ok {
+		return
+	}
+	for i := range entry.Signals {
+		s := &entry.Signals[i]
+		if len(s.Labels) == 0 || !slices.ContainsFunc(m.Fields, func(f traffic.Field) bool { return f.Signal.Name == s.Name }) {
+			continue
+		}
+		var labels []string
+		for _, l := range s.Labels[:min(len(s.Labels), shownLabels)] {
+			labels = append(labels, fmt.Sprintf("%v %s", l.Value, l.Text))
+		}
+		if more := len(s.Labels) - len(labels); more > 0 {
+			labels = append(labels, fmt.Sprintf("and %d more", more))
+		}
+		comment(b, "\n"+s.Name+": "+strings.Join(labels, ", "))
+	}
+}
+
+// shownLabels is how many names of values of a signal are shown.
+const shownLabels = 16
 
 func comment(b *bytes.Buffer, text string) {
 	for _, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {

@@ -27,10 +27,13 @@ const (
 	fromDefault origin = iota
 	fromScenario
 	fromCommandLine
+	fromDatabase
 )
 
 // String returns the word that reports print.
-func (o origin) String() string { return [...]string{"default", "scenario", "command line"}[o] }
+func (o origin) String() string {
+	return [...]string{"default", "scenario", "command line", "signal database"}[o]
+}
 
 // source is one text: a file, a built-in scenario or one --set.
 type source struct {

@@ -3,6 +3,7 @@ package capture
 import (
 	"bufio"
 	"bytes"
+	"encoding/binary"
 	"encoding/hex"
 	"fmt"
 	"io"
@@ -12,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/gopacket/gopacket/pcapgo"
 	"github.com/stretchr/testify/require"
 
 	"stalegauge/bus"
@@ -96,6 +98,69 @@ func BenchmarkTextLogTwin(b *testing.B) {
 	benchmark(b, text, func(r io.Reader) bus.Source { return &twin{bufio.NewScanner(r)} })
 }
 
+// packetFile returns the frames of a text log as pcapng.
+func packetFile(text []byte) []byte {
+	var b bytes.Buffer
+	w, err := NewWriter(&b, "can0", 1522028512_000000_000)
+	if err != nil {
+		panic(err)
+	}
+	var f bus.Frame
+	for s := mustRead(bytes.NewReader(text)); s.Next(&f); {
+		if err := w.Write(&f); err != nil {
+			panic(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
+}
+
+func BenchmarkPackets(b *testing.B) {
+	text, _ := ordinary(100_000)
+	benchmark(b, packetFile(text), mustRead)
+}
+
+// librarySource reads pcapng through the library, without any of the checks.
+type librarySource struct{ r *pcapgo.NgReader }
+
+func (l librarySource) Next(f *bus.Frame) bool {
+	data, info, err := l.r.ZeroCopyReadPacketData()
+	if err != nil {
+		return false
+	}
+	*f = bus.Frame{At: time.Duration(info.Timestamp.UnixNano()), ID: bus.ID(binary.BigEndian.Uint32(data)), Length: data[4], Message: -1}
+	copy(f.Data[:], data[8:])
+	return true
+}
+
+func BenchmarkPacketsLibrary(b *testing.B) {
+	text, _ := ordinary(100_000)
+	benchmark(b, packetFile(text), func(r io.Reader) bus.Source {
+		n, err := pcapgo.NewNgReader(r, pcapgo.DefaultNgReaderOptions)
+		if err != nil {
+			panic(err)
+		}
+		return librarySource{n}
+	})
+}
+
+func BenchmarkWriter(b *testing.B) {
+	w, err := NewWriter(io.Discard, "can0", 0)
+	if err != nil {
+		b.Fatal(err)
+	}
+	f := bus.Frame{ID: 0x123, Length: 8}
+	b.ReportAllocs()
+	for b.Loop() {
+		f.At += time.Microsecond
+		if err := w.Write(&f); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 func mustRead(r io.Reader) bus.Source {
 	s, err := NewReader("benchmark", r, Options{})
 	if err != nil {
@@ -118,7 +183,7 @@ func TestReaderAgreesWithTwin(t *testing.T) {
 	}
 	require.False(t, a.Next(&f) || b.Next(&g) || c.Next(&h))
 
-	for _, text := range [][]byte{text, csv} {
+	for _, text := range [][]byte{text, csv, packetFile(text)} {
 		s := mustRead(bytes.NewReader(text))
 		require.Zero(t, testing.AllocsPerRun(4000, func() { s.Next(&f) }))
 	}

@@ -31,8 +31,9 @@ const (
 // layout says how the rows of a CSV file are read.
 type layout struct {
 	separator byte
-	columns   [roles]int16 // index of a role's column, -1 = none
-	bytes     []int16      // index of each byte's column, in order; nil = a data column
+	template  *LineTemplate // cuts the lines instead of a separator
+	columns   [roles]int16  // index of a role's column, -1 = none
+	bytes     []int16       // index of each byte's column, in order; nil = a data column
 	// bytesEnd: the byte columns are as many as the length says, what follows is
 	// something else (files without a header).
 	bytesEnd    bool
@@ -107,9 +108,17 @@ func split(b []byte, separator byte, fields *[maxColumns][]byte) (n int, reason 
 	return n, ""
 }
 
+// cut puts the columns of a row, or the groups of a template, into fields.
+func (l *layout) cut(b []byte, fields *[maxColumns][]byte) (n int, reason string) {
+	if l.template != nil {
+		return l.template.cut(b, fields)
+	}
+	return split(b, l.separator, fields)
+}
+
 // parse reads one row into e.
 func (p *csvParser) parse(b []byte, e *entry) (reason string) {
-	n, reason := split(b, p.separator, &p.fields)
+	n, reason := p.cut(b, &p.fields)
 	if reason != "" {
 		return reason
 	}

@@ -40,6 +40,9 @@ func detect(sample [][]byte, o Options) (l layout, hint string, ok bool) {
 		return headerless(sample, o, hint)
 	}
 	rows := sample[l.skip:]
+	if o.IDBase != 0 {
+		base = o.IDBase
+	}
 	l.decide(rows, base, o)
 	if l.readable(rows, 1) > 0 {
 		return l, "", true
@@ -82,7 +85,7 @@ func headerless(sample [][]byte, o Options, hint string) (layout, string, bool) 
 				continue
 			}
 			l.lacks()
-			l.decide(rows, 0, o)
+			l.decide(rows, o.IDBase, o)
 			n := l.readable(rows, len(rows))
 			if l.columns[lengthColumn] < 0 && l.bytes == nil && widest(rows, separator) > int(l.columns[dataColumn])+1 {
 				continue // not the last column: bytes would be lost
@@ -144,7 +147,7 @@ func (l *layout) decide(rows [][]byte, base int, o Options) {
 	var fields [maxColumns][]byte
 	var times, ids, bytes []string
 	for _, row := range rows {
-		n, reason := split(row, l.separator, &fields)
+		n, reason := l.cut(row, &fields)
 		if reason != "" || n < l.need {
 			continue
 		}
@@ -157,7 +160,7 @@ func (l *layout) decide(rows [][]byte, base int, o Options) {
 		}
 	}
 	l.decideTime(times, o)
-	l.decideID(ids, base)
+	l.decideID(ids, base, o.IDBase != 0)
 	l.decideBytes(bytes)
 	l.note(lengthColumn, "bytes, or a length code of 9..15 where the data say so")
 }
@@ -165,7 +168,11 @@ func (l *layout) decide(rows [][]byte, base int, o Options) {
 // note says how a column is read, if there is one.
 func (l *layout) note(r role, how string) {
 	if l.columns[r] >= 0 {
-		l.notes = append(l.notes, fmt.Sprintf("%s: column %d, %s", roleNames[r], l.columns[r]+1, how))
+		where := fmt.Sprintf("column %d", l.columns[r]+1)
+		if l.template != nil {
+			where = "group " + l.template.pattern.SubexpNames()[l.columns[r]]
+		}
+		l.notes = append(l.notes, fmt.Sprintf("%s: %s, %s", roleNames[r], where, how))
 	}
 }
 
@@ -245,7 +252,7 @@ func guessUnit(times []string) int {
 }
 
 // decideID tells hex from decimal identifiers and padding from width.
-func (l *layout) decideID(ids []string, base int) {
+func (l *layout) decideID(ids []string, base int, asked bool) {
 	letters, zeros, long, wide, three, padded := 0, 0, 0, 0, 0, 0
 	for _, id := range ids {
 		bare := strings.TrimPrefix(strings.ToLower(id), "0x")
@@ -270,6 +277,8 @@ func (l *layout) decideID(ids []string, base int) {
 	}
 	n, how := len(ids), ""
 	switch {
+	case asked:
+		l.decimalID, how = base == 10, "as asked for"
 	case base != 0:
 		l.decimalID, how = base == 10, "stated by the header"
 	case letters > 0:

@@ -41,8 +41,8 @@ var unitExponents = map[string]int{
 // unitNames names the units by exponent.
 var unitNames = map[int]string{9: "s", 6: "ms", 3: "us", 0: "ns"}
 
-// heading is what one cell of a header says.
-type heading struct {
+// headingOf is what one cell of a header says.
+type headingOf struct {
 	role     role
 	known    bool
 	byte     int // of a byte column, -1 = none
@@ -51,8 +51,8 @@ type heading struct {
 }
 
 // readHeading understands one cell of a header.
-func readHeading(cell string) heading {
-	h := heading{byte: -1, exponent: -1}
+func readHeading(cell string) headingOf {
+	h := headingOf{byte: -1, exponent: -1}
 	words := strings.FieldsFunc(strings.ToLower(cell), func(r rune) bool {
 		return !(r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == 'µ' || r == 'μ')
 	})

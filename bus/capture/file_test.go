@@ -19,8 +19,8 @@ func TestNoCapture(t *testing.T) {
 		{"empty", "", "the file is empty"},
 		{"byte order mark alone", "\xef\xbb\xbf", "the file is empty"},
 		{"photo", "\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01", "it is a photo (JPEG)"},
-		{"compressed", "\x1f\x8b\x08\x00rest", "compressed (gzip); unpack it first"},
-		{"pcap", "\xd4\xc3\xb2\xa1\x02\x00\x04\x00", "it is a pcap file"},
+		{"compressed, cut off", "\x1f\x8b\x08\x00rest", "it begins like compressed data (gzip), but: unexpected EOF"},
+		{"header of pcap cut off", "\xd4\xc3\xb2\xa1\x02\x00\x04\x00", "it begins like a pcap file, but: unexpected EOF"},
 		{"UTF-16", "\xff\xfet\x00i\x00m\x00e\x00", "save it as UTF-8"},
 		{"NUL bytes", strings.Repeat("\x00", 1000), "nothing but control bytes"},
 		{"binary", strings.Repeat("\x01\x02\x03binary\n", 1000), "a binary file"},
@@ -52,7 +52,8 @@ func TestFormatErrorText(t *testing.T) {
 		"expected a SocketCAN text log, one frame a line:\n"+
 		"  (1522028512.233563) can0 254#918FFE0603A60FFF\n"+
 		"or CSV with a time, an identifier and data, best with column names:\n"+
-		"  time_s,id,data\n  0.001250,254,918FFE0603A60FFF")
+		"  time_s,id,data\n  0.001250,254,918FFE0603A60FFF\n"+
+		"or pcap or pcapng of link type 227, each also compressed (gzip)")
 }
 
 // A shape that is asked for is not sniffed; nothing understood is still an error.
@@ -123,7 +124,7 @@ func TestStandardInput(t *testing.T) {
 	s, err := f.Scan()
 	require.NoError(t, err)
 	require.Equal(t, ms, s.Span)
-	path := f.path
+	path := f.spooled
 	require.FileExists(t, path)
 	require.NoError(t, f.Close())
 	require.NoFileExists(t, path)
@@ -165,9 +166,9 @@ func TestWrongOptionsPanic(t *testing.T) {
 func TestNotes(t *testing.T) {
 	_, r := read(t, line(0, "123#00")+"what\n"+line(10*time.Second, "20000004#0001000000000000")+line(10*time.Second+ms, "7DF#R"), Options{})
 	require.Equal(t, []string{
-		"1 of 4 lines not understood",
+		"1 line of 4 not understood",
 		`  line 2: no time stamp in brackets at its beginning: "what"`,
-		"1 remote frames", "1 error frames", "1 of them say that the logger itself lost frames",
-		"1 silences, the longest 10s: 9.999s cut out, values are unknown after each",
+		"1 remote frame", "1 error frame", "1 error frame saying that the logger itself lost frames",
+		"1 silence, the longest 10s: 9.999s cut out, values are unknown after each",
 	}, r.Notes())
 }

@@ -68,7 +68,7 @@ func read(t *testing.T, text string, o Options) ([]string, Report) {
 // balance checks the two sums that hold at the end of every file.
 func balance(t testing.TB, r Report) {
 	t.Helper()
-	require.Equal(t, r.Lines, r.Blank+r.Comments+r.Header+r.Unreadable+r.TooLong+r.Read, "lines: %+v", r)
+	require.Equal(t, r.Lines, r.Blank+r.Comments+r.Header+r.Unreadable+r.TooLong+r.OtherLink+r.Read, "lines: %+v", r)
 	require.Equal(t, r.Read, r.OtherChannel+r.Twins+r.Damaged+r.Late+r.Frames, "frames: %+v", r)
 }
 

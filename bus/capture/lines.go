@@ -98,7 +98,7 @@ func (l *lines) slow() (line []byte, long, ok bool) {
 		if l.err != nil {
 			line = l.buf[l.pos:l.end]
 			l.pos = l.end
-			if len(line) == 0 {
+			if len(line) == 0 || l.err == errTruncated { // of a line cut in two nothing can be believed
 				return nil, false, false
 			}
 			for len(line) > 0 && (line[len(line)-1] == 0 || line[len(line)-1] == 0x1a) {

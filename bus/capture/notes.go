@@ -10,44 +10,70 @@ import (
 // sentence for each counter that is not 0, and the layout of a CSV file.
 func (r Report) Notes() []string {
 	var notes []string
-	say := func(n int64, format string, more ...any) {
+	say := func(n int64, what, more string, args ...any) {
 		if n != 0 {
-			notes = append(notes, fmt.Sprintf("%d ", n)+fmt.Sprintf(format, more...))
+			notes = append(notes, strings.TrimSpace(count(n, what)+" "+fmt.Sprintf(more, args...)))
 		}
 	}
+	unit := "line"
+	if r.Shape.packets() {
+		unit = "packet"
+	}
 	notes = append(notes, r.Layout...)
-	say(r.Unreadable, "of %d lines not understood", r.Lines)
-	say(r.TooLong, "lines too long, skipped")
+	say(r.Compressed, "file", "unpacked (gzip)")
+	say(r.Truncated, "file", "cut off at the end: what came before is used")
+	say(r.OtherLink, "packet", "of other link types left out: %s", r.links())
+	say(r.OtherBlock, "block", "without packets skipped")
+	say(r.Unreadable, unit, "of %d not understood", r.Lines)
+	say(r.TooLong, "line", "too long, skipped")
 	for _, b := range r.Bad {
 		notes = append(notes, "  "+b.String())
 	}
-	say(r.Padding, "NUL or Ctrl-Z bytes skipped")
-	say(r.Twins, "transmit requests dropped, the frame itself kept")
-	say(r.Sorted, "lines stepped back by at most %v and were sorted", Window)
-	say(r.WindowFull, "frames could not wait for lines that step back: more than %d in %v", windowFrames, Window)
-	say(r.Late, "frames dropped: their stamps step back by more than %v", Window)
-	say(r.Damaged, "frames dropped: their stamps alone jump ahead")
+	say(r.Padding, "byte", "NUL or Ctrl-Z skipped")
+	say(r.Twins, "transmit request", "dropped, the frame itself kept")
+	say(r.Sorted, unit, "sorted, having stepped back by at most %v", Window)
+	say(r.WindowFull, "frame", "handed on without waiting for lines that step back: more than %d in %v", windowFrames, Window)
+	say(r.Late, "frame", "dropped for a stamp that steps back by more than %v", Window)
+	say(r.Damaged, "frame", "dropped for a stamp that alone jumps ahead")
 	for _, b := range r.Dropped {
 		notes = append(notes, "  "+b.String())
 	}
-	say(r.CutDigits, "stamps finer than a nanosecond, cut")
-	say(r.Midnights, "times midnight passed under times of day")
-	say(r.Remote, "remote frames")
-	say(r.Errors, "error frames")
-	say(r.Overruns, "of them say that the logger itself lost frames")
-	say(r.FD, "frames in the flexible data rate format")
-	say(r.RawDLC, "classic frames with a length code above 8")
-	say(r.LengthCode, "rows whose length is a length code above 8")
-	say(r.ExtraBytes, "rows with data behind the stated length, ignored")
+	say(r.CutDigits, "stamp", "finer than a nanosecond, cut")
+	say(r.Midnights, "midnight", "passed under times of day")
+	say(r.Remote, "remote frame", "")
+	say(r.Errors, "error frame", "")
+	say(r.Overruns, "error frame", "saying that the logger itself lost frames")
+	say(r.FD, "frame", "in the flexible data rate format")
+	say(r.RawDLC, "classic frame", "with a length code above 8")
+	say(r.LengthCode, "row", "whose length is a length code above 8")
+	say(r.ExtraBytes, "row", "with data behind the stated length, ignored")
+	say(r.Joins, "file", "without a date placed behind the one before: the time between is not known")
 	if r.Gaps > 0 {
 		notes = append(notes, r.gaps())
 	}
 	return append(notes, r.channels()...)
 }
 
+// count writes a number with its noun.
+func count(n int64, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// links names the link types without frames.
+func (r Report) links() string {
+	var out []string
+	for _, l := range r.Links {
+		out = append(out, fmt.Sprintf("%v: %d", l, l.Packets))
+	}
+	return strings.Join(out, ", ")
+}
+
 // gaps describes the silences.
 func (r Report) gaps() string {
-	s := fmt.Sprintf("%d silences, the longest %v", r.Gaps, r.LongestGap.Round(time.Millisecond))
+	s := fmt.Sprintf("%s, the longest %v", count(r.Gaps, "silence"), r.LongestGap.Round(time.Millisecond))
 	if r.CutOut > 0 {
 		return s + fmt.Sprintf(": %v cut out, values are unknown after each", r.CutOut.Round(time.Millisecond))
 	}
@@ -61,19 +87,21 @@ func (r Report) channels() []string {
 	}
 	var names []string
 	for _, c := range r.Channels {
-		names = append(names, fmt.Sprintf("%q (%d)", c.Name, c.Frames))
+		if c.Frames > 0 {
+			names = append(names, fmt.Sprintf("%q (%d)", c.Name, c.Frames))
+		}
 	}
 	s := strings.Join(names, ", ")
 	if r.OtherChannel > 0 {
-		return []string{fmt.Sprintf("%d frames of other channels left out: %s", r.OtherChannel, s)}
+		return []string{count(r.OtherChannel, "frame") + " of other channels left out: " + s}
 	}
 	return []string{"channels read as if they were one bus: " + s}
 }
 
 // names lists the channels that have frames.
-func (t *tally) names() string {
+func (r *Report) names() string {
 	var names []string
-	for _, c := range t.r.Channels {
+	for _, c := range r.Channels {
 		if c.Frames > 0 {
 			names = append(names, fmt.Sprintf("%q", c.Name))
 		}

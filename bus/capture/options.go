@@ -9,15 +9,37 @@ type Shape uint8
 
 // The shapes.
 const (
-	Sniff   Shape = iota // told by the content
-	TextLog              // SocketCAN text log
-	CSV                  // columns with or without a header
+	Sniff    Shape = iota // told by the content
+	TextLog               // SocketCAN text log
+	CSV                   // columns with or without a header
+	Template              // lines read by Options.Template
+	PCAP                  // packets
+	PCAPNG                // packets
 )
 
 // String returns the shape's name as reports print it.
 func (s Shape) String() string {
-	return [...]string{"unknown", "SocketCAN text log", "CSV"}[s]
+	return [...]string{"unknown", "SocketCAN text log", "CSV", "text by line template", "pcap", "pcapng"}[s]
 }
+
+// packets reports whether the file holds packets instead of lines.
+func (s Shape) packets() bool { return s >= PCAP }
+
+// Arrangement says how several files make one capture.
+type Arrangement uint8
+
+// The arrangements.
+const (
+	// InARow: one after the other. Where a file has no date and begins with an
+	// earlier time than the one before it ended with, it is placed right behind,
+	// its first frame with AfterGap set.
+	InARow Arrangement = iota
+	// SideBySide: at the same time, merged by their stamps.
+	SideBySide
+)
+
+// MaxFiles is how many files one capture may have.
+const MaxFiles = 64
 
 // GapRule says what a silence longer than Options.Gap is.
 type GapRule uint8
@@ -54,13 +76,24 @@ type Options struct {
 	Keep       time.Duration
 	MaxLine    int           // bytes; a longer line is counted and skipped
 	SpoolLimit int64         // bytes of standard input kept in a temporary file
-	TimeUnit   time.Duration // of a CSV time column of plain numbers; 0 = as the header says or the values suggest
+	TimeUnit   time.Duration // of a time of plain numbers in CSV or a template; 0 = as the header says or the values suggest
+	IDBase     int           // of identifiers in CSV or a template: 10 or 16; 0 = as the header says or the values suggest
+	// Columns maps columns of a CSV file; the zero value lets their names or
+	// their order tell.
+	Columns Columns
+	// Template reads lines of any other text; nil = none. See [ParseTemplate].
+	Template *LineTemplate
+	// LittleEndianIDs reads the identifiers of packets in the byte order of a
+	// little-endian host, against the definition of link type 227.
+	LittleEndianIDs bool
+	Arrangement     Arrangement // of several files
 }
 
 // withDefaults fills in the fields that are zero. It panics on negative ones:
 // they come from the program, not from a capture.
 func (o Options) withDefaults() Options {
-	if o.Gap < 0 || o.Keep < 0 || o.MaxLine < 0 || o.SpoolLimit < 0 || o.Shape > CSV || o.GapRule > Silence {
+	if o.Gap < 0 || o.Keep < 0 || o.MaxLine < 0 || o.SpoolLimit < 0 || o.Shape > PCAPNG || o.GapRule > Silence ||
+		o.Arrangement > SideBySide || o.IDBase != 0 && o.IDBase != 10 && o.IDBase != 16 {
 		panic("capture: Options with a negative or unknown value")
 	}
 	switch o.TimeUnit {

@@ -10,18 +10,21 @@ import (
 // Report says what a reader met so far; after the last frame, what is in the
 // file. Two sums hold at the end:
 //
-//	Lines = Blank + Comments + Header + Unreadable + TooLong + Read
+//	Lines = Blank + Comments + Header + Unreadable + TooLong + OtherLink + Read
 //	Read  = OtherChannel + Twins + Damaged + Late + Frames
 type Report struct {
-	Name   string
-	Shape  Shape
-	Layout []string // CSV: how each column is read and why
+	Name    string // of several files all, with commas
+	Files   int
+	Shape   Shape    // of several files the first one's
+	Unequal bool     // files of several shapes
+	Layout  []string // CSV and line template: how each column or group is read and why
 
-	Lines      int64 // in the file
+	Lines      int64 // in the file; packets of a pcap or pcapng file
 	Blank      int64
 	Comments   int64 // lines that begin with # or //
 	Header     int64 // column names, and what stands before them
 	Unreadable int64
+	OtherLink  int64 // packets of a link type that carries no frames
 	TooLong    int64 // lines over Options.MaxLine
 	Read       int64 // lines understood as a frame
 	Padding    int64 // NUL and Ctrl-Z bytes around lines, skipped
@@ -44,7 +47,11 @@ type Report struct {
 	RawDLC     int64 // classic frames of 8 bytes with a length code above 8
 	LengthCode int64 // CSV rows whose length column holds a length code of 9..15
 	ExtraBytes int64 // CSV rows with more data bytes than the length column says
+	Compressed int64 // files read through gzip
+	Truncated  int64 // files that end in the middle of a packet or of compressed data: what came before was kept
+	OtherBlock int64 // pcapng blocks that are no packets and say nothing about them, skipped
 
+	Joins      int64         // files placed behind the one before, nothing being known of the time between
 	Gaps       int64         // silences longer than Options.Gap
 	LongestGap time.Duration // the longest of them
 	CutOut     time.Duration // taken out of the time line under Cut
@@ -55,6 +62,7 @@ type Report struct {
 	LastStamp  int64 // stamp of the last one
 
 	Channels []Channel // by first appearance, at most maxChannels
+	Links    []Link    // of OtherLink, the first few
 	Bad      []BadLine // the first few lines of Unreadable and TooLong
 	Dropped  []BadLine // the first few of Late and Damaged; Text is empty
 }
@@ -67,17 +75,27 @@ type Channel struct {
 
 // BadLine is a line that was not used.
 type BadLine struct {
-	Number int64 // from 1
+	File   string // named where a capture has several
+	Number int64  // from 1
+	Packet bool   // a packet, not a line
 	Text   string
 	Reason string
 }
 
 // String returns the line as a message.
 func (b BadLine) String() string {
-	if b.Text == "" {
-		return fmt.Sprintf("line %d: %s", b.Number, b.Reason)
+	s := "line"
+	if b.Packet {
+		s = "packet"
 	}
-	return fmt.Sprintf("line %d: %s: %q", b.Number, b.Reason, b.Text)
+	if b.File != "" {
+		s = b.File + ", " + s
+	}
+	s = fmt.Sprintf("%s %d: %s", s, b.Number, b.Reason)
+	if b.Text == "" {
+		return s
+	}
+	return fmt.Sprintf("%s: %q", s, b.Text)
 }
 
 const (
@@ -117,7 +135,22 @@ const (
 	reasonFewBytes       = "fewer data bytes than the length column says"
 	reasonByte           = "a data byte is no number of 0..255"
 	reasonYesNo          = "a mark column holds neither yes nor no"
+	reasonTemplate       = "the line template does not match"
+	reasonShortPacket    = "the packet is shorter than its frame: the logger cut it"
+	reasonXL             = "a frame of the XL format"
+	reasonErrorPacket    = "the identifier is marked as an error, but class or length are not those of an error frame"
+	reasonIDWord         = "the identifier is above 7FF without the mark of 29 bits"
+	reasonInterface      = "the packet names an interface that the file does not describe"
+	reasonSimple         = "the packet has no time stamp (simple packet block)"
 )
+
+// nothingHint says what packets there were where none was a frame.
+func (r *Report) nothingHint() string {
+	if len(r.Links) == 0 || r.OtherLink < r.Lines {
+		return ""
+	}
+	return fmt.Sprintf("its packets are of %v, not of link type %d", r.Links[0], linkFrames)
+}
 
 // tally counts for a reader.
 type tally struct {
@@ -144,7 +177,7 @@ func badLine(number int64, line []byte, reason string) BadLine {
 func (t *tally) dropped(e *entry, format string, by int64) {
 	if len(t.r.Dropped) < shownLines {
 		reason := fmt.Sprintf(format, time.Duration(by))
-		t.r.Dropped = append(t.r.Dropped, BadLine{Number: e.line, Reason: reason})
+		t.r.Dropped = append(t.r.Dropped, BadLine{Number: e.line, Reason: reason, Packet: t.r.Shape.packets()})
 	}
 }
 

@@ -2,6 +2,8 @@ package capture
 
 import (
 	"bytes"
+	"compress/gzip"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -19,7 +21,8 @@ const Expected = `expected a SocketCAN text log, one frame a line:
   (1522028512.233563) can0 254#918FFE0603A60FFF
 or CSV with a time, an identifier and data, best with column names:
   time_s,id,data
-  0.001250,254,918FFE0603A60FFF`
+  0.001250,254,918FFE0603A60FFF
+or pcap or pcapng of link type 227, each also compressed (gzip)`
 
 // Error returns a message of several lines.
 func (e *FormatError) Error() string {
@@ -41,64 +44,140 @@ func nothing(name string, bad []BadLine, hint string) *FormatError {
 
 // magics are the first bytes of files that are met where a capture is expected.
 var magics = []struct{ begins, is string }{
-	{"\x1f\x8b", "it is compressed (gzip); unpack it first"},
+	{"\x1f\x8b", "it is compressed (gzip) twice; unpack it first"},
 	{"\x28\xb5\x2f\xfd", "it is compressed (Zstandard); unpack it first"},
 	{"PK\x03\x04", "it is a ZIP archive or a spreadsheet; unpack it, or save it as CSV"},
 	{"BZh", "it is compressed (bzip2); unpack it first"},
 	{"\xfd7zXZ", "it is compressed (xz); unpack it first"},
-	{"\xd4\xc3\xb2\xa1", "it is a pcap file"},
-	{"\xa1\xb2\xc3\xd4", "it is a pcap file"},
-	{"\x4d\x3c\xb2\xa1", "it is a pcap file"},
-	{"\xa1\xb2\x3c\x4d", "it is a pcap file"},
-	{"\x0a\x0d\x0d\x0a", "it is a pcapng file"},
 	{"\xff\xd8\xff", "it is a photo (JPEG)"},
 	{"\x89PNG", "it is an image (PNG)"},
 	{"\xff\xfe", "it is UTF-16 text; save it as UTF-8"},
 	{"\xfe\xff", "it is UTF-16 text; save it as UTF-8"},
-	{"VERSION \"", "it is a signal database"},
+	{"%PDF", "it is a PDF document"},
+	{"GIF8", "it is an image (GIF)"},
+}
+
+// packetMagics are the first bytes of files of packets: pcap in both byte orders
+// with micro- and nanoseconds, and pcapng.
+var packetMagics = []struct {
+	begins string
+	shape  Shape
+}{
+	{"\xd4\xc3\xb2\xa1", PCAP}, {"\xa1\xb2\xc3\xd4", PCAP}, {"\x4d\x3c\xb2\xa1", PCAP}, {"\xa1\xb2\x3c\x4d", PCAP},
+	{"\x0a\x0d\x0d\x0a", PCAPNG},
 }
 
 // byteOrderMark begins some UTF-8 files.
 const byteOrderMark = "\xef\xbb\xbf"
 
-// sniff tells the shape of the file and sets the parser.
-func (r *Reader) sniff() error {
-	name := r.tally.r.Name
-	if bytes.HasPrefix(r.lines.head(), []byte(byteOrderMark)) {
-		r.lines.pos += len(byteOrderMark)
+// unpack puts a decompressor between the file and the lines where the file is
+// compressed.
+func (p *part) unpack() error {
+	head := p.lines.head()
+	if !bytes.HasPrefix(head, []byte("\x1f\x8b")) {
+		return nil
 	}
-	head := r.lines.head()
+	rest := p.lines.from
+	if p.lines.err != nil {
+		rest = failing{p.lines.err}
+	}
+	z, err := gzip.NewReader(io.MultiReader(bytes.NewReader(head), rest))
+	if err != nil {
+		return nothing(p.tally.r.Name, nil, "it begins like compressed data (gzip), but: "+err.Error())
+	}
+	p.lines = newLines(unpacked{z}, p.o.MaxLine)
+	p.tally.r.Compressed = 1
+	return nil
+}
+
+// unpacked reads compressed data whose end may be missing.
+type unpacked struct{ from io.Reader }
+
+func (u unpacked) Read(b []byte) (int, error) {
+	n, err := u.from.Read(b)
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		err = errTruncated
+	}
+	return n, err
+}
+
+// sniff tells the shape of the file and sets the parser.
+func (p *part) sniff() error {
+	name, r := p.tally.r.Name, &p.tally.r
+	if bytes.HasPrefix(p.lines.head(), []byte(byteOrderMark)) {
+		p.lines.pos += len(byteOrderMark)
+	}
+	head := p.lines.head()
 	if len(head) == 0 {
 		return nothing(name, nil, "the file is empty")
+	}
+	for _, m := range packetMagics {
+		if bytes.HasPrefix(head, []byte(m.begins)) {
+			return p.sniffPackets(m.shape)
+		}
 	}
 	for _, m := range magics {
 		if bytes.HasPrefix(head, []byte(m.begins)) {
 			return nothing(name, nil, m.is)
 		}
 	}
-	sample := sampleLines(head, r.lines.err == io.EOF)
+	sample := sampleLines(head, p.lines.err == io.EOF)
 	for i, line := range sample {
-		sample[i] = line[:min(len(line), r.o.MaxLine)]
+		sample[i] = line[:min(len(line), p.o.MaxLine)]
 	}
-	if r.o.Shape != CSV && textual(sample) || r.o.Shape == TextLog {
-		r.tally.r.Shape = TextLog
-		r.text = &textParser{tally: &r.tally}
-		r.parser = r.text
+	shape := p.o.Shape
+	switch {
+	case p.o.Template != nil:
+		l := p.o.Template.layout(sample, p.o)
+		if l.readable(sample, 1) == 0 {
+			return nothing(name, p.firstBad(sample, &csvParser{layout: l, tally: new(tally)}), noText(head, "the line template reads none of the first lines"))
+		}
+		p.useLayout(Template, l)
+		return nil
+	case p.o.Columns != Columns{}:
+		l, why, ok := mapped(sample, p.o)
+		if !ok {
+			return nothing(name, nil, noText(head, why))
+		}
+		p.useLayout(CSV, l)
+		return nil
+	case shape != CSV && textual(sample) || shape == TextLog:
+		r.Shape = TextLog
+		p.text = &textParser{tally: &p.tally}
+		p.parser = p.text
 		return nil
 	}
-	hint := ""
-	if r.o.Shape != TextLog {
-		l, why, ok := detect(sample, r.o)
-		if ok {
-			r.tally.r.Shape = CSV
-			r.tally.r.Layout = l.notes
-			r.skipped = l.skip
-			r.parser = &csvParser{layout: l, tally: &r.tally}
-			return nil
-		}
-		hint = why
+	l, hint, ok := detect(sample, p.o)
+	if ok {
+		p.useLayout(CSV, l)
+		return nil
 	}
-	return nothing(name, r.firstBad(sample), noText(head, hint))
+	if database(head) {
+		hint = "it is a signal database; bus.database takes one"
+	}
+	if binary := noText(head, ""); binary != "" {
+		return nothing(name, nil, binary)
+	}
+	return nothing(name, p.firstBad(sample, nil), hint)
+}
+
+// useLayout reads lines by a layout.
+func (p *part) useLayout(shape Shape, l layout) {
+	r := &p.tally.r
+	r.Shape, r.Layout, p.skipped = shape, l.notes, l.skip
+	p.parser = &csvParser{layout: l, tally: &p.tally}
+}
+
+// database reports whether a text begins like a signal database.
+func database(head []byte) bool {
+	for line := range bytes.Lines(head[:min(len(head), 8<<10)]) {
+		for _, word := range []string{"VERSION \"", "NS_ :", "BO_ ", "BU_:", "BS_:"} {
+			if bytes.HasPrefix(bytes.TrimLeft(line, " \t"), []byte(word)) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // textual reports whether a line of the sample is one of a text log.
@@ -112,15 +191,20 @@ func textual(sample [][]byte) bool {
 	return false
 }
 
-// firstBad says of the first lines why they are no frames.
-func (r *Reader) firstBad(sample [][]byte) []BadLine {
-	p := textParser{tally: new(tally)}
+// firstBad says of the first lines why they are no frames, by the parser that was
+// asked for or else by that of text logs.
+func (p *part) firstBad(sample [][]byte, asked parser) []BadLine {
+	text := textParser{tally: new(tally)}
 	var bad []BadLine
 	for i, line := range sample {
 		if len(line) == 0 || comment(line) || len(bad) == 3 {
 			continue
 		}
-		reason := p.parse(line, new(entry))
+		if asked != nil {
+			bad = append(bad, badLine(int64(i+1), line, asked.parse(line, new(entry))))
+			continue
+		}
+		reason := text.parse(line, new(entry))
 		if reason == reasonNoStamp && bytes.IndexAny(line, ",;\t") < 0 {
 			reason += ", and no columns separated by comma, semicolon or tab"
 		} else if reason == reasonNoStamp {

@@ -3,6 +3,7 @@ package signal
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"stalegauge/bus"
 )
@@ -10,7 +11,7 @@ import (
 // CheckLayout reports all mistakes of the signals of a message of so many bytes
 // as one error of several lines: those of each definition and of the selector,
 // signals that reach beyond the message, share a name, or overlap. Signals on
-// different pages may overlap. The selector's own bits may be read by a signal
+// different pages may do both. The selector's own bits may be read by a signal
 // on [AnyPage] that lies exactly where it does. sel is nil for a message without
 // pages.
 func CheckLayout(length int, defs []Definition, sel *Selector) error {
@@ -27,17 +28,17 @@ func CheckLayout(length int, defs []Definition, sel *Selector) error {
 		}
 	}
 	var placed []*Definition
-	names := map[string]bool{}
+	names := map[string][]int{}
 	for i := range defs {
 		d := &defs[i]
 		if err := d.Check(); err != nil {
 			wrong = append(wrong, err)
 			continue
 		}
-		if names[d.Name] {
+		if meets(names[d.Name], d.Page) {
 			wrong = append(wrong, fmt.Errorf("signal %s: the name is there twice in one message", d.title()))
 		}
-		names[d.Name] = true
+		names[d.Name] = append(names[d.Name], d.Page)
 		if d.Page != AnyPage {
 			if err := pageMistake(d, sel, selectorGood); err != nil {
 				wrong = append(wrong, err)
@@ -53,6 +54,12 @@ func CheckLayout(length int, defs []Definition, sel *Selector) error {
 		sel = nil
 	}
 	return errors.Join(append(wrong, overlaps(placed, sel)...)...)
+}
+
+// meets reports whether data of one message can carry a signal on this page beside
+// one on one of the others.
+func meets(others []int, page int) bool {
+	return len(others) > 0 && (page == AnyPage || slices.Contains(others, AnyPage) || slices.Contains(others, page))
 }
 
 func pageMistake(d *Definition, sel *Selector, good bool) error {

@@ -159,6 +159,10 @@ func TestCheckLayout(t *testing.T) {
 		{Name: "c", Start: 31, Bits: 8, Scale: 1, BigEndian: true, Page: AnyPage},
 	}
 	require.NoError(t, CheckLayout(4, good, sel))
+	twoPages := append(good[:4:4], Definition{Name: "a", Start: 20, Bits: 1, Scale: 1, Page: 1})
+	require.NoError(t, CheckLayout(4, twoPages, sel), "a name on two pages")
+	twoPages[4].Page = 0
+	require.EqualError(t, CheckLayout(4, twoPages, sel), `signal "a": the name is there twice in one message`)
 
 	bad := append(good,
 		Definition{Name: "a", Start: 20, Bits: 1, Scale: 1, Page: 4},
@@ -167,11 +171,12 @@ func TestCheckLayout(t *testing.T) {
 		Definition{Name: "f", Start: 30, Bits: 3, Scale: 1, Page: AnyPage},
 		Definition{Name: "g", Start: 15, Bits: 1, Scale: 0, Page: 1},
 		Definition{Name: "h", Start: 18, Bits: 3, Scale: 1, Page: 1},
+		Definition{Name: "b", Start: 22, Bits: 1, Scale: 1, Page: AnyPage},
 	)
-	require.EqualError(t, CheckLayout(4, bad, sel), `signal "a": the name is there twice in one message
-signal "a": page 4, but a selector of 2 bits has pages 0 to 3 only
+	require.EqualError(t, CheckLayout(4, bad, sel), `signal "a": page 4, but a selector of 2 bits has pages 0 to 3 only
 signal "f": 3 bits little-endian from start bit 30 reach byte 4, but the message has 4 bytes (0 to 3)
 signal "g": scale 0, expected a number other than 0
+signal "b": the name is there twice in one message
 signal "d": overlaps signal "c" in bit 1 of byte 3
 signal "e": overlaps signal "page" in bit 1 of byte 0
 signal "h": overlaps signal "b" in bit 2 of byte 2`)

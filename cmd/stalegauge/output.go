@@ -13,6 +13,7 @@ import (
 // or not at all.
 type output struct {
 	stdout io.Writer
+	flag   string   // that names it
 	name   string   // as the user gave it
 	target string   // what is replaced in the end
 	file   *os.File // under a temporary name, nil for standard output
@@ -23,7 +24,12 @@ type output struct {
 // name is empty. It fails early, before a result is worked out, where it could
 // not be written later. The caller must call discard in the end.
 func openOutput(stdout io.Writer, name string) (*output, error) {
-	o := &output{stdout: stdout, name: name, target: name}
+	return openFlagged(stdout, "--out", name)
+}
+
+// openFlagged is openOutput for a flag of another name.
+func openFlagged(stdout io.Writer, flag, name string) (*output, error) {
+	o := &output{stdout: stdout, flag: flag, name: name, target: name}
 	if name == "" {
 		return o, nil
 	}
@@ -67,6 +73,11 @@ func (o *output) write(result []byte) error {
 	if _, err := o.file.Write(result); err != nil {
 		return o.fail(err)
 	}
+	return o.finish()
+}
+
+// finish puts in place what was written to the file.
+func (o *output) finish() error {
 	if o.direct {
 		return nil
 	}
@@ -104,5 +115,5 @@ func (o *output) fail(err error) error {
 	case errors.As(err, &link):
 		err = link.Err
 	}
-	return fmt.Errorf("--out: cannot write %s: %w", o.name, err)
+	return fmt.Errorf("%s: cannot write %s: %w", o.flag, o.name, err)
 }
