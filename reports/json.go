@@ -57,6 +57,9 @@ type jsonAssumption struct {
 type jsonBus struct {
 	FramesPerSecond *jsonValue `json:"frames_per_s"`
 	Load            *jsonValue `json:"load"`
+	// Latency is from release to reception, by message; empty for a capture.
+	Latency    []jsonBusMessage `json:"latency"`
+	NotCovered []string         `json:"not_covered_by_bounds"`
 }
 
 type jsonBridge struct {
@@ -175,7 +178,7 @@ func document(r *study.Result) jsonReport {
 		Seed: plan.Seed, Replications: r.Replications, Looks: append([]int{}, r.Looks...),
 		Duration:    figure(r.Duration),
 		Assumptions: []jsonAssumption{}, Warnings: append([]string{}, plan.Warnings...),
-		Bus: jsonBus{value(r.FramesPerSecond), value(r.BusLoad)},
+		Bus: jsonBus{value(r.FramesPerSecond), value(r.BusLoad), busLatency(r), append([]string{}, r.BusOpen...)},
 		Bridge: jsonBridge{FrameFates: frameFates(r.FrameFates), Stages: []jsonStage{},
 			RecordBytes: []jsonRecordBytes{}},
 		Air: jsonAir{value(r.OwnShare), value(r.OwnOccupancy), value(r.OthersShare),

@@ -37,6 +37,7 @@ func Text(w io.Writer, r *study.Result, o TextOptions) error {
 	}
 	phases(p, r)
 	bridgeSection(p, r)
+	busWaits(p, r)
 	assumptions(p, r)
 	certainty(p, r)
 	cautions(p)

@@ -9,6 +9,7 @@ func (d *driver) result(replication int) *Replication {
 		Frames:     v.frames,
 		FrameFates: v.bridge.Fates(),
 		BusBusy:    v.busy,
+		BusWaits:   d.waits,
 		Stages:     v.bridge.Stages(),
 		Records:    v.records,
 		Air:        d.airBetween(0, len(d.marks)-1),

@@ -20,6 +20,7 @@ type pool struct {
 	frames     uint64
 	frameFates [fate.Frames]uint64
 	rate, load ratio
+	waits      []sim.BusWait
 	stages     []bridge.StageUse
 	air        airPool
 	receivers  []receiverPool
@@ -58,6 +59,7 @@ func (p *pool) add(run *sim.Replication) {
 	p.rate.add(float64(run.Frames), seconds(run.Span))
 	p.load.add(seconds(run.BusBusy), seconds(run.Span))
 	p.addStages(run.Stages)
+	p.addWaits(run.BusWaits)
 	p.air.add(&run.Air)
 	if len(run.Receivers) != len(p.receivers) {
 		panic("study: a replication with other receivers than its plan")
@@ -139,6 +141,7 @@ func (p *pool) result(alpha float64) *Result {
 		Frames: p.frames, FrameFates: p.frameFates,
 		RecordBytes: recordBytes(p.plan),
 	}
+	p.busMessages(r)
 	air := p.air.result(alpha)
 	r.OwnShare, r.OwnOccupancy = air.OwnShare, air.OwnOccupancy
 	r.OthersShare, r.OthersOffered = air.OthersShare, air.OthersOffered
