@@ -22,11 +22,10 @@ type content struct {
 
 // byteContent is what one byte does.
 type byteContent struct {
-	moved    uint64 // pairs in which it changed
-	restOnly uint64 // pairs in which others changed and it did not
-	alone    uint64 // pairs in which it alone changed
-	plusOne  [3]uint64
-	sums     uint64 // pairs under which it changed like the sum of the other bytes
+	moved   uint64 // pairs in which it changed
+	alone   uint64 // pairs in which it alone changed
+	plusOne [3]uint64
+	sums    uint64 // pairs that differ in which it changed like the sum of the others
 }
 
 // The parts of a byte that are looked at as counters.
@@ -100,8 +99,10 @@ func (c *content) compare(data []byte) {
 	for i, b := range data {
 		before := c.last[i]
 		x := &c.bytes[i]
+		if own := b - before; own == sum-own {
+			x.sums++ // it changed by as much as all others together
+		}
 		if b == before {
-			x.restOnly++
 			continue
 		}
 		x.moved++
@@ -120,9 +121,6 @@ func (c *content) compare(data []byte) {
 		}
 		if (b>>4-before>>4)&15 == 1 {
 			x.plusOne[highNibble]++
-		}
-		if own := b - before; own == sum-own {
-			x.sums++ // it changed by as much as all others together
 		}
 	}
 }
@@ -230,7 +228,7 @@ func (c *content) follows(at int) bool {
 	if x.moved < fewChanges || x.alone > 0 {
 		return false
 	}
-	return x.sums == x.moved && x.restOnly*64 <= c.moved || c.linear.determines(at)
+	return x.sums == c.moved || c.linear.determines(at)
 }
 
 // linear is the space of the differences between successive data of at most eight

@@ -58,7 +58,7 @@ func (r *rhythm) figures() Rhythm {
 	median := p.quantile(.5)
 	room := max(median/4, float64(2*time.Millisecond))
 	switch share := p.within(median-room, median+room); {
-	case share >= .9:
+	case share >= .95:
 		f.Regularity = Cyclic
 	case share >= .5:
 		f.Regularity = Mixed
@@ -72,7 +72,8 @@ func (u *Surveyor) identifier(s *stream, inv *Inventory) ID {
 	d := ID{
 		ID: s.id, Rhythm: s.rhythm.figures(), Remotes: s.remotes, Flexible: s.fd, Fast: s.fast,
 		MinLength: s.shortest, Length: s.length, Bits: float64(s.bits) / float64(s.frames),
-		Changing: s.content.changed, Like: s.content.like(), Typical: s.content.typical, Unpaged: s.unpaged, order: s.order,
+		Changing: s.content.changed, Like: s.content.like(), Typical: s.content.typical, Unpaged: s.unpaged,
+		order: s.order, asked: s.asked,
 	}
 	if u.bits > 0 {
 		d.Share = float64(s.bits) / float64(u.bits)

@@ -94,6 +94,7 @@ type ID struct {
 
 	layout *Layout
 	order  []int
+	asked  int
 }
 
 // Page is one page of an identifier.

@@ -16,7 +16,8 @@ type stream struct {
 	data             uint64
 	fd               uint64
 	fast             uint64
-	shortest, length int
+	shortest, length int   // of data frames
+	asked            int   // bytes that remote frames ask for, newest
 	bits             int64 // on the wire, intermissions included
 	shape            bus.Shape
 	shaped           shapeKey

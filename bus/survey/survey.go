@@ -128,6 +128,7 @@ func (u *Surveyor) take(s *stream, f *bus.Frame) {
 	s.peak.see(f.At, int64(bits))
 	if f.Kind == bus.Remote {
 		s.remotes++
+		s.asked = int(f.Length)
 		u.remotes++
 		return
 	}
