@@ -116,7 +116,7 @@ func jitterOf(ns float64, period time.Duration) time.Duration {
 }
 
 // nominal splits a period in ns into a plain one and the drift of the clock in
-// parts per million, to a thousandth.
+// whole parts per million.
 func nominal(mean float64) (period time.Duration, drift float64) {
 	for _, step := range []time.Duration{time.Second, 100 * time.Millisecond, 50 * time.Millisecond, 10 * time.Millisecond, 5 * time.Millisecond,
 		time.Millisecond, 500 * time.Microsecond, 100 * time.Microsecond, 10 * time.Microsecond, time.Microsecond} {
@@ -127,7 +127,7 @@ func nominal(mean float64) (period time.Duration, drift float64) {
 		}
 	}
 	period = min(max(period, leastPeriod), mostPeriod)
-	drift = math.Round((mean/float64(period)-1)*1e9) / 1e3
+	drift = math.Round((mean/float64(period) - 1) * 1e6)
 	return period, min(max(drift, -99_999), 99_999)
 }
 
@@ -170,7 +170,8 @@ func correct(messages []traffic.Message, found []*ID, rate BitRate) {
 		return // the jitter stays as it is; whoever runs the set is told
 	}
 	periods, last := make([]histogram, len(messages)), make([]time.Duration, len(messages))
-	for f := (bus.Frame{}); set.Next(&f) && f.At < correctionSpan; {
+	var f bus.Frame
+	for set.Next(&f) && f.At < correctionSpan {
 		i := f.Message
 		if last[i] > 0 {
 			periods[i].add(int64(f.At - last[i]))

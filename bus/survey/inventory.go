@@ -164,3 +164,16 @@ type Unseen struct {
 	Name   string
 	Period time.Duration
 }
+
+// Selector returns the page selector that the layout of the identifier has, nil
+// where it has none or there is no layout.
+func (d *ID) Selector() *signal.Selector {
+	if d.layout == nil {
+		return nil
+	}
+	return d.layout.Selector
+}
+
+// Fits reports whether one page selector is enough to say when the signal is
+// carried, so that it can be simulated.
+func (s *Signal) Fits() bool { return s.fits }

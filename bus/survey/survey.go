@@ -141,7 +141,8 @@ func (u *Surveyor) take(s *stream, f *bus.Frame) {
 // Take surveys all frames of a source up to an instant; 0 = all there are.
 func Take(source bus.Source, until time.Duration, o Options) *Surveyor {
 	u := New(o)
-	for f := (bus.Frame{}); source.Next(&f) && (until == 0 || f.At < until); {
+	var f bus.Frame // one for all: a variable of the loop would be a new one each time
+	for source.Next(&f) && (until == 0 || f.At < until) {
 		u.Add(&f)
 	}
 	return u

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -192,8 +193,8 @@ func (p *program) surveyCapture(ctx context.Context, s *reports.Survey, q *reque
 func listen(ctx context.Context, s *reports.Survey, source bus.Source, q *request) error {
 	u := survey.New(q.options)
 	const often = 1 << 14
-	n := 0
-	for frame := (bus.Frame{}); source.Next(&frame) && (q.span == 0 || frame.At < q.span); n++ {
+	var frame bus.Frame
+	for n := 1; source.Next(&frame) && (q.span == 0 || frame.At < q.span); n++ {
 		u.Add(&frame)
 		if n%often == 0 && ctx.Err() != nil {
 			return ctx.Err()
@@ -261,6 +262,51 @@ func (p *program) surveyScenario(ctx context.Context, s *reports.Survey, q *requ
 	return nil
 }
 
+// draft writes the scenario. A file that is there is kept: somebody may have worked
+// on it.
 func (p *program) draft(s *reports.Survey, q *request, f *inspectFlags) error {
-	return errors.New("no draft")
+	if _, err := os.Lstat(f.draft); err == nil {
+		return fmt.Errorf("--draft: %s exists already and is kept", f.draft)
+	}
+	d := scenarios.Draft{Source: s.Name, Channel: f.channel, Inventory: s.Inventory, Fit: f.fit}
+	if !f.fit {
+		if q.scenario {
+			return errors.New("--draft: the traffic of a scenario is no capture; give --fit")
+		}
+		var err error
+		if d.Capture, err = besides(f.draft, q.name); err != nil {
+			return err
+		}
+	}
+	var b bytes.Buffer
+	if err := scenarios.WriteDraft(&b, d); err != nil {
+		return err
+	}
+	out, err := openOutput(p.out, f.draft)
+	if err != nil {
+		return err
+	}
+	defer out.discard()
+	if err := out.write(b.Bytes()); err != nil {
+		return err
+	}
+	p.say(fmt.Sprintf("scenario written to %s; try: stalegauge run %s", f.draft, f.draft))
+	return nil
+}
+
+// besides returns the path of a capture as a scenario file names it, which is
+// looked for beside the file.
+func besides(scenario, name string) (string, error) {
+	absolute, err := filepath.Abs(name)
+	if err != nil {
+		return "", err
+	}
+	at, err := filepath.Abs(filepath.Dir(scenario))
+	if err != nil {
+		return "", err
+	}
+	if relative, err := filepath.Rel(at, absolute); err == nil {
+		return relative, nil
+	}
+	return absolute, nil
 }
