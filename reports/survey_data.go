@@ -134,6 +134,7 @@ type jsonStorm struct {
 	Frames uint64   `json:"frames"`
 	Load   *float64 `json:"load"`
 	Usual  *float64 `json:"load_usual"`
+	Lasted *float64 `json:"lasted_s"`
 }
 
 type jsonUnseen struct {
@@ -249,7 +250,7 @@ func (d *jsonSurvey) fill(s *Survey) {
 		d.Groups = append(d.Groups, jsonGroup{strings.Fields(idList(g.IDs)), figure(g.Share)})
 	}
 	for _, x := range inv.Storms {
-		d.Storms = append(d.Storms, jsonStorm{x.ID.String(), figure(x.At.Seconds()), x.Frames, figure(x.Load), figure(x.Usual)})
+		d.Storms = append(d.Storms, jsonStorm{x.ID.String(), figure(x.At.Seconds()), x.Frames, figure(x.Load), figure(x.Usual), times(x.Lasted)})
 	}
 	d.Unknown = append(d.Unknown, strings.Fields(idList(inv.Unknown))...)
 	for _, u := range inv.Unseen {

@@ -211,8 +211,8 @@ func oddities(p *page, s *Survey) {
 	p.heading("Watch out")
 	n := len(p.lines)
 	for _, storm := range inv.Storms {
-		p.paragraph("  storm: ", fmt.Sprintf("%s took %s of the bus for 100 ms from %s on, %s frames; in the mean it takes %s",
-			storm.ID, percent(storm.Load, true), long(storm.At.Seconds()), count(storm.Frames), percent(storm.Usual, true)))
+		p.paragraph("  storm: ", fmt.Sprintf("%s took %s of the bus for 100 ms from %s on, %s frames, where it usually takes %s; it stormed for %s in all",
+			storm.ID, percent(storm.Load, true), long(storm.At.Seconds()), count(storm.Frames), percent(storm.Usual, true), long(storm.Lasted.Seconds())))
 	}
 	if inv.Silence >= time.Second {
 		p.paragraph("  silence: ", fmt.Sprintf("no frame for %s from %s on", long(inv.Silence.Seconds()), long(inv.SilenceAt.Seconds())))
@@ -271,7 +271,7 @@ func databaseAnswer(p *page, s *Survey) {
 	p.paragraph("kinds    ", fmt.Sprintf("%d with 11-bit, %d with 29-bit identifiers; %d in FD format; %d paged", bases, len(s.Layouts)-bases, flexible, paged))
 	p.paragraph("cyclic   ", fmt.Sprintf("%d of them state a cycle time", cyclic))
 	p.paragraph("load     ", fmt.Sprintf("%s to %s of a bus of %s by these, without and with the most stuff bits",
-		percent(s.DeclaredLeast, true), percent(s.DeclaredMost, true), bitRateText(s.BitRate.Value)))
+		percent(s.DeclaredLeast, cyclic > 0), percent(s.DeclaredMost, cyclic > 0), bitRateText(s.BitRate.Value)))
 	late := 0
 	for i := range s.Waits {
 		if w := &s.Waits[i]; !w.Open && !w.Meets() {

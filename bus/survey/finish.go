@@ -130,17 +130,25 @@ func (u *Surveyor) groups(inv *Inventory) {
 	}
 }
 
-// storms lists identifiers that took a third of the bus for 100 ms, and five times
-// what they take in the mean.
+// storms lists identifiers that took a fifth of the bus for 100 ms, and five times
+// what they take in the median of such stretches.
 func (u *Surveyor) storms(inv *Inventory) {
-	const much, more = 1.0 / 3, 5
+	const much, more = 1.0 / 5, 5
+	full := float64(inv.BitRate.Value) * burstLength.Seconds()
 	for _, d := range inv.IDs {
 		i, _ := u.table.Lookup(d.ID)
 		b := &u.streams[i].peak
-		load := float64(b.most) / (float64(inv.BitRate.Value) * burstLength.Seconds())
-		if load >= much && load >= more*d.Load {
-			inv.Storms = append(inv.Storms, Storm{ID: d.ID, At: b.at, Frames: b.mostFrames, Load: load, Usual: d.Load})
+		usual := d.Bits // one frame at least
+		if idle := float64(inv.Span)/float64(burstLength) - float64(b.busy); float64(b.busy) > idle {
+			busy := float64(b.busy)
+			usual = max(usual, b.loads.quantile((busy-idle)/2/busy))
 		}
+		if float64(b.most) < max(much*full, more*usual) {
+			continue
+		}
+		lasted := b.loads.within(more*usual, float64(b.most)) * float64(b.loads.count) * float64(burstLength)
+		inv.Storms = append(inv.Storms, Storm{ID: d.ID, At: b.at, Frames: b.mostFrames, Load: float64(b.most) / full,
+			Usual: usual / full, Lasted: max(burstLength, time.Duration(lasted))})
 	}
 }
 

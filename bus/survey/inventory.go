@@ -154,8 +154,9 @@ type Storm struct {
 	ID     bus.ID
 	At     time.Duration
 	Frames uint64
-	Load   float64 // of the bus, during it
-	Usual  float64 // the identifier's load in the mean
+	Load   float64       // of the bus, during it
+	Usual  float64       // in the median of such stretches, one frame at least
+	Lasted time.Duration // all stretches of more than five times the usual together
 }
 
 // Unseen is a message that is known of and was not met.

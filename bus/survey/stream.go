@@ -103,13 +103,17 @@ type burst struct {
 	frames     uint64
 	mostFrames uint64
 	at         time.Duration
-	busy       uint64 // stretches in which there was a frame
+	busy       uint64    // stretches in which there was a frame
+	loads      histogram // bits in those that are over
 }
 
 const burstLength = 100 * time.Millisecond
 
 func (b *burst) see(at time.Duration, bits int64) {
 	if number := int64(at / burstLength); number != b.number || b.busy == 0 {
+		if b.busy > 0 {
+			b.loads.add(b.bits)
+		}
 		b.number, b.bits, b.frames = number, 0, 0
 		b.busy++
 	}

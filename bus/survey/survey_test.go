@@ -185,6 +185,7 @@ func TestStormsSilencesAndWhatIsMissing(t *testing.T) {
 	require.Equal(t, bus.Extended|0x18FF0010, inv.Storms[0].ID)
 	require.InDelta(t, 10.5, inv.Storms[0].At.Seconds(), 0.5)
 	require.Greater(t, inv.Storms[0].Load, 0.5)
+	require.InDelta(t, 1, inv.Storms[0].Lasted.Seconds(), 0.2)
 	require.Greater(t, inv.Errors, uint64(10))
 	require.InDelta(t, 4, inv.Silence.Seconds(), 0.02)
 	require.InDelta(t, 20, inv.SilenceAt.Seconds(), 0.02)
