@@ -3,6 +3,7 @@ package survey
 import (
 	"encoding/binary"
 	"math/bits"
+	"slices"
 )
 
 // content is what the bytes of an identifier do. Data shorter than those before
@@ -158,19 +159,22 @@ func (c *content) like() (l Like) {
 	}
 	l.Alive = c.moved > 0
 	for i, mask := range c.changed {
-		for _, f := range l.Counters {
-			if f.First/8 == i {
-				mask &^= byte((1<<f.Bits - 1) << (f.First % 8))
-			}
-		}
-		for _, at := range l.Checksums {
-			if at == i {
-				mask = 0
-			}
-		}
-		l.Alive = l.Alive && mask == 0
+		l.Alive = l.Alive && l.leaves(i, mask) == 0
 	}
 	return l
+}
+
+// leaves returns the bits of a byte that are of no counter and no checksum.
+func (l *Like) leaves(at int, mask byte) byte {
+	for _, f := range l.Counters {
+		if f.First/8 == at {
+			mask &^= byte((1<<f.Bits - 1) << (f.First % 8))
+		}
+	}
+	if slices.Contains(l.Checksums, at) {
+		return 0
+	}
+	return mask
 }
 
 func (l *Like) counts(at int) bool {

@@ -106,11 +106,11 @@ func distinct(pages []int) int {
 }
 
 // Runs returns the runs of changing bytes of an identifier, at most two bytes long
-// each, as unsigned little-endian signals. What looks like a counter or a checksum
-// is left out. Whether they are signals nobody knows.
+// each, as unsigned little-endian signals. Bytes that hold nothing but what looks
+// like a counter or a checksum are left out. Whether they are signals nobody knows.
 func (d *ID) Runs() (all []signal.Definition) {
 	changing := func(at int) bool {
-		return at < len(d.Typical) && at < len(d.Changing) && d.Changing[at] != 0 && !slices.Contains(d.Like.Checksums, at) && !d.Like.counts(at)
+		return at < len(d.Typical) && at < len(d.Changing) && d.Like.leaves(at, d.Changing[at]) != 0
 	}
 	for at := 0; at < len(d.Changing); at++ {
 		if !changing(at) {
