@@ -137,21 +137,25 @@ func regular(inv *survey.Inventory) string {
 func watch(s *Survey) string {
 	inv := s.Inventory
 	var parts []string
-	add := func(n uint64, thing string) {
-		if n > 0 {
-			parts = append(parts, count(n)+" "+thing)
+	add := func(n uint64, one, many string) {
+		switch n {
+		case 0:
+		case 1:
+			parts = append(parts, "1 "+one)
+		default:
+			parts = append(parts, count(n)+" "+many)
 		}
 	}
-	add(uint64(len(inv.Storms)), "storms")
-	add(inv.Gaps, "gaps")
-	add(inv.Errors, "error frames")
+	add(uint64(len(inv.Storms)), "storm", "storms")
+	add(inv.Gaps, "gap", "gaps")
+	add(inv.Errors, "error frame", "error frames")
 	if c := s.Capture; c != nil {
-		add(uint64(c.Overruns), "overruns of the logger")
-		add(uint64(c.Sorted+c.Late+c.Damaged), "times back in time")
-		add(uint64(c.Unreadable+c.TooLong), "lines not understood")
+		add(uint64(c.Overruns), "overrun of the logger", "overruns of the logger")
+		add(uint64(c.Sorted+c.Late+c.Damaged), "step back in time", "steps back in time")
+		add(uint64(c.Unreadable+c.TooLong), "line not understood", "lines not understood")
 	}
-	add(uint64(len(inv.Unknown)), "identifiers without an entry")
-	add(uint64(len(inv.Unseen)), "entries never seen")
+	add(uint64(len(inv.Unknown)), "identifier without an entry", "identifiers without an entry")
+	add(uint64(len(inv.Unseen)), "entry never seen", "entries never seen")
 	if len(parts) == 0 {
 		return "nothing odd"
 	}

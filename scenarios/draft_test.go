@@ -181,3 +181,22 @@ func TestDraftFromOddThings(t *testing.T) {
 		require.ErrorContains(t, err, "nothing.log: no data frames")
 	}
 }
+
+// Whatever stands in a capture, the draft of its fitted set loads.
+func FuzzDraft(f *testing.F) {
+	f.Add([]byte("(1.0) a 123#11\n(1.1) a 123#12\n(1.2) a 123#11\n"))
+	f.Add([]byte("(1.0) a 1FFFFFFF#R4\n(1.0) a 1FFFFFFF#R4\n(9.5) a 7FF##1112233445566778899001122\n(9.7) a 7FF##1112233445566778899001123\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		r, err := capture.NewReader("fuzz", bytes.NewReader(text), capture.Options{})
+		if err != nil {
+			return
+		}
+		inv := survey.Take(r, 0, survey.Options{}).Inventory()
+		var b bytes.Buffer
+		if WriteDraft(&b, Draft{Source: "fuzz", Inventory: inv, Fit: true}) != nil {
+			return
+		}
+		_, err = Load("draft.yaml", b.Bytes(), nil)
+		require.NoError(t, err, b.String())
+	})
+}

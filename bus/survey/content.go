@@ -18,7 +18,7 @@ type content struct {
 
 	typical    []byte // data whose length on the wire is nearest to the mean so far
 	typicalFar float64
-	linear     linear
+	linear     *linear // nil before anything changed
 }
 
 // byteContent is what one byte does.
@@ -89,6 +89,9 @@ func (c *content) compare(data []byte) {
 			different++
 			sum += b - c.last[i]
 		}
+	}
+	if c.linear == nil {
+		c.linear = new(linear)
 	}
 	if len(c.last) <= 8 && c.linear.taken < enoughDifferences {
 		d := uint64(0)

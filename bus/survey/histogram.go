@@ -62,8 +62,8 @@ func (h *histogram) addMany(v int64, n uint64) {
 	h.count += n
 	index := bucketOf(v)
 	if h.recent >= len(h.buckets) || h.buckets[h.recent].index != index {
-		at, found := slices.BinarySearchFunc(h.buckets, index, func(b bucket, i uint32) int { return int(int64(b.index) - int64(i)) })
-		if !found {
+		at := h.place(index)
+		if at == len(h.buckets) || h.buckets[at].index != index {
 			h.buckets = slices.Insert(h.buckets, at, bucket{index: index})
 		}
 		h.recent = at
@@ -71,6 +71,19 @@ func (h *histogram) addMany(v int64, n uint64) {
 	b := &h.buckets[h.recent]
 	sum := uint64(b.more)<<32 + uint64(b.count) + n
 	b.count, b.more = uint32(sum), uint32(sum>>32)
+}
+
+// place returns where a bucket is or belongs. It is on the hot path.
+func (h *histogram) place(index uint32) int {
+	low, high := 0, len(h.buckets)
+	for low < high {
+		if middle := int(uint(low+high) >> 1); h.buckets[middle].index < index {
+			low = middle + 1
+		} else {
+			high = middle
+		}
+	}
+	return low
 }
 
 func (b *bucket) n() uint64 { return uint64(b.more)<<32 + uint64(b.count) }

@@ -272,3 +272,39 @@ func TestMemoryIsBounded(t *testing.T) {
 	require.Equal(t, uint64(100), u.Inventory().Others)
 	require.Len(t, u.streams, mostIDs)
 }
+
+// A byte that is a cyclic redundancy check of the others is found whatever the
+// polynomial: 1D (SAE J1850) and 2F as examples, beside random values that are not.
+func TestChecksumsOfAnyPolynomial(t *testing.T) {
+	random := rand.New(rand.NewPCG(5, 6))
+	for _, polynomial := range []byte{0x1D, 0x2F, 0} {
+		var frames []bus.Frame
+		for i := range 2000 {
+			f := bus.Frame{At: time.Duration(i) * 10 * ms, ID: 0x10, Length: 8}
+			crc := byte(0xFF)
+			for k := range 7 {
+				if k < 4 {
+					f.Data[k] = byte(random.Uint32())
+				}
+				crc ^= f.Data[k]
+				for range 8 {
+					if crc&0x80 != 0 {
+						crc = crc<<1 ^ polynomial
+					} else {
+						crc <<= 1
+					}
+				}
+			}
+			if f.Data[7] = crc ^ 0xFF; polynomial == 0 {
+				f.Data[7] = byte(random.Uint32())
+			}
+			frames = append(frames, f)
+		}
+		d := Take(bus.NewFrames(frames...), 0, Options{BitRate: 500_000}).Inventory().IDs[0]
+		if polynomial == 0 {
+			require.Empty(t, d.Like.Checksums)
+			continue
+		}
+		require.Equal(t, []int{7}, d.Like.Checksums, "polynomial %02X", polynomial)
+	}
+}

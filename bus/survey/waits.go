@@ -63,10 +63,10 @@ func (l *Layouts) Declared(bitRate, dataBitRate int) ([]Wait, []string) {
 	}
 	var open []string
 	if silent > 0 {
-		open = append(open, fmt.Sprintf("%d messages without a cycle time: they count as one frame that is in the way, and not as load", silent))
+		open = append(open, fmt.Sprintf("messages without a cycle time (%d): they count as one frame that is in the way, and not as load", silent))
 	}
 	if impossible > 0 {
-		open = append(open, fmt.Sprintf("%d messages of a length that no frame has are left out", impossible))
+		open = append(open, fmt.Sprintf("messages of a length that no frame has (%d): left out", impossible))
 	}
 	return all, append(open, "jitter of the senders, which a database does not state")
 }

@@ -31,18 +31,18 @@ type request struct {
 
 // request reads the flags.
 func (f *inspectFlags) request(args []string) (q request, mistakes []error) {
-	rate := func(name string, g given) int {
+	rate := func(name string, g given, most string, high float64) int {
 		if !g.given {
 			return 0
 		}
-		n, err := bitRateFlag(name, g.text)
+		n, err := bitRateFlag(name, g.text, most, high)
 		if err != nil {
 			mistakes = append(mistakes, err)
 		}
 		return n
 	}
-	q.options.BitRate = rate("bitrate", f.bitRate)
-	q.options.DataBitRate = rate("data-bitrate", f.dataBitRate)
+	q.options.BitRate = rate("bitrate", f.bitRate, "1Mbit/s", 1e6)
+	q.options.DataBitRate = rate("data-bitrate", f.dataBitRate, "8Mbit/s", 8e6)
 	if f.dataBitRate.given && !f.bitRate.given {
 		mistakes = append(mistakes, errors.New("--data-bitrate needs --bitrate: the rate outside the data phase"))
 		q.options.DataBitRate = 0
@@ -72,8 +72,8 @@ func isScenario(name string) bool {
 	return err == nil
 }
 
-// bitRateFlag reads a bit rate with its unit.
-func bitRateFlag(name, text string) (int, error) {
+// bitRateFlag reads a bit rate with its unit, up to a highest one.
+func bitRateFlag(name, text, most string, high float64) (int, error) {
 	number, unit := strings.TrimSpace(text), 0.0
 	for _, u := range []struct {
 		name  string
@@ -85,10 +85,10 @@ func bitRateFlag(name, text string) (int, error) {
 		}
 	}
 	x, err := strconv.ParseFloat(number, 64)
-	if rate := x * unit; err == nil && rate >= 10_000 && rate <= 10_000_000 {
+	if rate := x * unit; err == nil && rate >= 10_000 && rate <= high {
 		return int(rate + 0.5), nil
 	}
-	return 0, fmt.Errorf("--%s: found %q, expected a bit rate with its unit from 10kbit/s to 10Mbit/s, such as 500kbit/s", name, text)
+	return 0, fmt.Errorf("--%s: found %q, expected a bit rate with its unit from 10kbit/s to %s, such as 500kbit/s", name, text, most)
 }
 
 // inspect does the work and writes the result.

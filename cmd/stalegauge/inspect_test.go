@@ -46,7 +46,7 @@ func command(t *testing.T, args ...string) (status int, out, errs string) {
 // What is drafted from a capture of any built-in scenario runs as it is, with the
 // capture as traffic and with a fitted set, status 0 or 1.
 func TestDraftsOfDemoCapturesRun(t *testing.T) {
-	span := 15 * time.Second
+	span := 6 * time.Second
 	if os.Getenv("STALEGAUGE_LONG") == "1" {
 		span = 5 * time.Minute
 	}
