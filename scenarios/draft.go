@@ -55,6 +55,7 @@ func WriteDraft(w io.Writer, d Draft) error {
 	} else {
 		messages = captured(inv)
 	}
+	notes = append(notes, unplaced(inv, messages)...)
 	names := map[string]bool{}
 	for i := range messages {
 		rename(&messages[i], names)
@@ -121,6 +122,32 @@ func captured(inv *survey.Inventory) []traffic.Message {
 	}
 	slices.SortFunc(messages, func(a, b traffic.Message) int { return cmp.Compare(a.ID.Priority(false), b.ID.Priority(false)) })
 	return messages
+}
+
+// unplaced names the signals that no scenario can have beside the others: they
+// overlap, lie on several pages or behind a second selector, or have values that
+// their bits cannot carry.
+func unplaced(inv *survey.Inventory, messages []traffic.Message) (notes []string) {
+	byID := map[bus.ID]*traffic.Message{}
+	for i := range messages {
+		byID[messages[i].ID] = &messages[i]
+	}
+	for i := range inv.IDs {
+		d := &inv.IDs[i]
+		m := byID[d.ID]
+		var left []string
+		for j := range d.Signals {
+			g := &d.Signals[j]
+			if m == nil || g.Frames == 0 || g.IsSelector || slices.ContainsFunc(m.Fields, func(f traffic.Field) bool { return f.Signal == g.Definition }) {
+				continue
+			}
+			left = append(left, g.Name)
+		}
+		if len(left) > 0 {
+			notes = append(notes, fmt.Sprintf("of %s %s, which overlap others or need more than one page selector", d.ID, strings.Join(left, ", ")))
+		}
+	}
+	return notes
 }
 
 // choose returns the signals that a display is to show, the most urgent message

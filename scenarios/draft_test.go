@@ -3,6 +3,7 @@ package scenarios
 import (
 	"bytes"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,6 +15,7 @@ import (
 
 	"stalegauge/bus"
 	"stalegauge/bus/capture"
+	"stalegauge/bus/signal"
 	"stalegauge/bus/survey"
 	"stalegauge/bus/traffic"
 )
@@ -179,6 +181,43 @@ func TestDraftFromOddThings(t *testing.T) {
 	for _, fit := range []bool{false, true} {
 		err := WriteDraft(new(bytes.Buffer), Draft{Source: "nothing.log", Capture: "nothing.log", Inventory: empty, Fit: fit})
 		require.ErrorContains(t, err, "nothing.log: no data frames")
+	}
+}
+
+// Databases with pages, floating point numbers, signals on top of each other and
+// FD frames: what is drafted from random data loads, and what cannot be had is
+// named.
+func TestDraftWithDatabases(t *testing.T) {
+	for _, name := range []string{"tractor", "ferry", "camper"} {
+		db, _, err := signal.ReadDatabase(filepath.Join("..", "bus", "signal", "testdata", name+".dbc"))
+		require.NoError(t, err)
+		random := rand.New(rand.NewPCG(1, 2))
+		var log bytes.Buffer
+		for i := range 4000 {
+			m := &db.Messages[i%len(db.Messages)]
+			data := make([]byte, m.Length)
+			for k := range data {
+				data[k] = byte(random.Uint32()) & 0x3F
+			}
+			mark := "#"
+			if m.FD {
+				mark = "##1"
+			}
+			fmt.Fprintf(&log, "(%d.%06d) can0 %s%s%X\n", 1_700_000_000+i/200, i%200*5000, m.ID, mark, data)
+		}
+		path := filepath.Join(t.TempDir(), "drive.log")
+		require.NoError(t, os.WriteFile(path, log.Bytes(), 0o600))
+		inv := heard(t, path, survey.Options{BitRate: 500_000, DataBitRate: 2_000_000, Layouts: survey.OfDatabase(db)})
+		require.Empty(t, inv.Unseen)
+		for _, fit := range []bool{false, true} {
+			plan, text := draftPlan(t, Draft{Source: "drive.log", Capture: "drive.log", Inventory: inv, Fit: fit}, filepath.Dir(path))
+			require.Greater(t, len(plan.Receivers[0].Shows), 3)
+			for i := range inv.IDs {
+				for _, s := range inv.IDs[i].Signals {
+					require.True(t, s.Frames == 0 || s.IsSelector || strings.Contains(text, s.Name), s.Name)
+				}
+			}
+		}
 	}
 }
 

@@ -200,14 +200,13 @@ func draftSignal(b *bytes.Buffer, f *traffic.Field, laid bool) {
 
 // decimal writes a number as a scenario reads it.
 func decimal(x float64) string {
+	if math.Abs(x) < 1e-90 {
+		return "0" // no scenario writes such a number
+	}
 	if x == math.Trunc(x) && math.Abs(x) < 1e15 {
 		return strconv.FormatFloat(x, 'f', 0, 64)
 	}
-	text := strconv.FormatFloat(x, 'g', -1, 64)
-	if decimalText.MatchString(text) {
-		return text
-	}
-	return strconv.FormatFloat(x, 'e', 17, 64)
+	return strconv.FormatFloat(x, 'g', -1, 64)
 }
 
 func lawText(v *traffic.Value) string {

@@ -43,13 +43,20 @@ func (d *ID) place(m *traffic.Message, f traffic.Field) []traffic.Field {
 	return append(m.Fields, f)
 }
 
+// What is below smallest is taken for 0, and what is above largest is not
+// fitted: no measured quantity is.
+const smallest, largest = 1e-90, 1e90
+
 // carries reports whether the bits of a field can hold the values of its law.
 func carries(f *traffic.Field) bool {
+	if tiny := math.Abs(f.Signal.Scale); tiny < smallest || tiny > largest || math.Abs(f.Signal.Offset) > largest {
+		return false
+	}
 	for _, x := range []float64{f.Value.Low, f.Value.High} {
 		if _, clipped := f.Signal.ToRaw(x); clipped && f.Value.Kind != traffic.Counter && f.Value.Kind != traffic.Checksum {
 			return false
 		}
-		if math.IsNaN(x) || math.IsInf(x, 0) {
+		if !(math.Abs(x) <= largest) {
 			return false
 		}
 	}
@@ -136,7 +143,7 @@ func (d *ID) unknownLaw(r *signal.Definition) traffic.Value {
 func (d *ID) law(g *Signal) traffic.Value {
 	constant := traffic.Value{Kind: traffic.Constant, Low: g.Last}
 	switch {
-	case g.Movement == Never || !(g.High > g.Low) || math.IsInf(g.High-g.Low, 0):
+	case g.Movement == Never || !(g.High-g.Low > smallest) || math.IsInf(g.High-g.Low, 0):
 		return constant
 	case g.Alive && !g.Float && slices.ContainsFunc(d.Like.Counters, func(f Field) bool { return f.Bits == g.Bits }):
 		return traffic.Value{Kind: traffic.Counter}

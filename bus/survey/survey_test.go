@@ -308,3 +308,34 @@ func TestChecksumsOfAnyPolynomial(t *testing.T) {
 		require.Equal(t, []int{7}, d.Like.Checksums, "polynomial %02X", polynomial)
 	}
 }
+
+// In FD frames the data phase counts at its own rate.
+func TestLoadOfFlexibleFrames(t *testing.T) {
+	m := []traffic.Message{
+		{ID: 0x10, Length: 64, Flags: bus.FD | bus.BitRateFast, Period: 5 * ms}, {ID: 0x20, Length: 12, Flags: bus.FD, Period: 10 * ms}, {ID: 0x30, Length: 8, Period: 10 * ms},
+	}
+	set, err := traffic.New(traffic.Config{Messages: m, BitRate: 500_000, DataBitRate: 2_000_000, Stream: streams(1)})
+	require.NoError(t, err)
+	inv := Take(set, 60*time.Second, Options{BitRate: 500_000, DataBitRate: 2_000_000}).Inventory()
+	require.InEpsilon(t, float64(set.Busy())/float64(60*time.Second), inv.Load, 2e-3)
+	require.Equal(t, 64, find(t, inv, 0x10).Length)
+	require.Equal(t, find(t, inv, 0x10).Frames, inv.Fast)
+	messages, _ := Fit(inv)
+	require.Equal(t, []bus.Flags{bus.FD | bus.BitRateFast, bus.FD, 0}, []bus.Flags{messages[0].Flags, messages[1].Flags, messages[2].Flags})
+}
+
+// A floating point signal that is sometimes no number keeps the range of its
+// numbers.
+func TestValuesThatAreNoNumbers(t *testing.T) {
+	d := signal.Definition{Name: "flow", Bits: 32, Float: true, Scale: 1, Page: signal.AnyPage}
+	var frames []bus.Frame
+	for i, x := range []float64{math.NaN(), 2, -3, math.NaN(), 7} {
+		f := bus.Frame{At: time.Duration(i) * ms, ID: 0x10, Length: 4}
+		d.Encode(f.Data[:4], x)
+		frames = append(frames, f)
+	}
+	inv := Take(bus.NewFrames(frames...), 0, Options{BitRate: 500_000, Layouts: OfMessages([]traffic.Message{{ID: 0x10, Length: 4, Fields: []traffic.Field{{Signal: d}}}})}).Inventory()
+	flow := inv.IDs[0].Signals[0]
+	require.Equal(t, []float64{-3, 7}, []float64{flow.Low, flow.High})
+	require.Equal(t, uint64(4), flow.Changes)
+}

@@ -62,11 +62,13 @@ func (v *value) see(d *signal.Decoded, at time.Duration, gap bool) {
 
 func (v *value) change(d *signal.Decoded, at time.Duration) {
 	v.changes++
-	if d.Value < v.low {
-		v.low = d.Value
-	}
-	if d.Value > v.high {
-		v.high = d.Value
+	if number := d.Value == d.Value; number { // a floating point signal may carry none
+		if !(v.low <= d.Value) {
+			v.low = d.Value
+		}
+		if !(v.high >= d.Value) {
+			v.high = d.Value
+		}
 	}
 	if far := math.Abs(d.Value - v.last); far == far && !math.IsInf(far, 0) {
 		v.moves += far

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -51,6 +52,7 @@ func (f *inspectFlags) request(args []string) (q request, mistakes []error) {
 		q.name = args[0]
 		q.scenario = isScenario(q.name)
 	}
+	mistakes = append(mistakes, missing(q.name, q.scenario, f.database)...)
 	if f.span.given {
 		text, err := durationFlag("for", f.span.text)
 		if err != nil {
@@ -60,6 +62,21 @@ func (f *inspectFlags) request(args []string) (q request, mistakes []error) {
 		}
 	}
 	return q, mistakes
+}
+
+// missing tells of files that are not there, all at once and before any is read.
+func missing(name string, scenario bool, database string) (mistakes []error) {
+	if database != "" {
+		if _, err := os.Stat(database); errors.Is(err, fs.ErrNotExist) {
+			mistakes = append(mistakes, fmt.Errorf("--database: %s: no such file", database))
+		}
+	}
+	if name != "" && name != "-" && !scenario {
+		if _, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) {
+			mistakes = append(mistakes, fmt.Errorf("%s: no such file and no built-in scenario", name))
+		}
+	}
+	return mistakes
 }
 
 // isScenario reports whether a name is that of a scenario and not of a capture.
@@ -172,7 +189,7 @@ func (p *program) surveyCapture(ctx context.Context, s *reports.Survey, q *reque
 		return err
 	}
 	defer r.Close()
-	if err := listen(ctx, s, r, q); err != nil {
+	if err := p.listen(ctx, s, r, q); err != nil {
 		return err
 	}
 	report := r.Report()
@@ -190,14 +207,19 @@ func (p *program) surveyCapture(ctx context.Context, s *reports.Survey, q *reque
 }
 
 // listen surveys a source. A signal from the user ends it.
-func listen(ctx context.Context, s *reports.Survey, source bus.Source, q *request) error {
+func (p *program) listen(ctx context.Context, s *reports.Survey, source bus.Source, q *request) error {
 	u := survey.New(q.options)
+	bar := newCounter(p.errw, "frames")
+	defer bar.close()
 	const often = 1 << 14
 	var frame bus.Frame
 	for n := 1; source.Next(&frame) && (q.span == 0 || frame.At < q.span); n++ {
 		u.Add(&frame)
-		if n%often == 0 && ctx.Err() != nil {
-			return ctx.Err()
+		if n%often == 0 {
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			bar.count(n)
 		}
 	}
 	if failed, ok := source.(interface{ Err() error }); ok && failed.Err() != nil {
@@ -251,7 +273,7 @@ func (p *program) surveyScenario(ctx context.Context, s *reports.Survey, q *requ
 		s.Waits, s.Open = survey.WaitsOf(response.Bus{Messages: plan.Bus.Messages, BitRate: plan.Bus.BitRate,
 			DataBitRate: plan.Bus.DataBitRate, Timeline: plan.Bus.Timeline, BitErrorRate: plan.Bus.BitErrorRate})
 	}
-	if err := listen(ctx, s, source, q); err != nil {
+	if err := p.listen(ctx, s, source, q); err != nil {
 		return err
 	}
 	s.Inventory.BitRate.Reason = "of the scenario"
