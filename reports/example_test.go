@@ -104,6 +104,12 @@ func hopper() *study.Result {
 	second := study.Neighbour{Name: "second", Count: 2, OwnShare: exact(0.07), BroadcastsPerSecond: exact(48), DeliveredShare: exact(0.9)}
 	second.RecordFates[fate.RecordTaken], second.RecordFates[fate.RecordCollided] = 90_000, 10_000
 	r.Neighbours = []study.Neighbour{second}
+	r.BusMessages = []study.BusMessage{
+		{Name: "Drive", ID: "120", Listed: true, Frames: 31_000, Mean: 0.0004, Max: 0.0011, Bound: 0.0019, Bounded: true},
+		{Name: "Tank", ID: "310", Listed: true, Frames: 31_000, Mean: 0.0006, Max: 0.0031},
+		{Name: "Seat", ID: "400", Frames: 6_200, Mean: 0.0009, Max: 0.0042, Bound: 0.0067, Bounded: true},
+	}
+	r.BusOpen = []string{"310 (Tank) is sent on events without a shortest distance (min_gap)"}
 	r.FrameFates[fate.FrameNotListed] = 800_000
 	r.FrameFates[fate.FrameReplaced] = 150_000
 	r.FrameFates[fate.FrameRateLimited] = 20_000

@@ -152,7 +152,7 @@ type jsonEntry struct {
 	Waited *float64 `json:"longest_wait_s"`
 }
 
-type jsonLayout struct {
+type jsonLayoutSize struct {
 	Kind       string `json:"kind"`
 	Header     int    `json:"header_bytes"`
 	Records    []int  `json:"record_bytes"`
@@ -162,8 +162,8 @@ type jsonLayout struct {
 }
 
 // served is the forward list and its sizes as JSON.
-func served(r *study.Result) (entries []jsonEntry, all []jsonLayout) {
-	entries, all = []jsonEntry{}, []jsonLayout{}
+func served(r *study.Result) (entries []jsonEntry, all []jsonLayoutSize) {
+	entries, all = []jsonEntry{}, []jsonLayoutSize{}
 	for _, e := range r.Entries {
 		j := jsonEntry{ID: e.ID, Class: e.Class, Bytes: e.Bytes, Wanted: e.Wanted, Left: e.Left, Waited: figure(e.Waited)}
 		if e.Policy != nil {
@@ -172,7 +172,7 @@ func served(r *study.Result) (entries []jsonEntry, all []jsonLayout) {
 		entries = append(entries, j)
 	}
 	for _, l := range r.Layouts {
-		all = append(all, jsonLayout{l.Kind.String(), l.Header, l.Records, l.Fits, l.Broadcasts, l.Bytes})
+		all = append(all, jsonLayoutSize{l.Kind.String(), l.Header, l.Records, l.Fits, l.Broadcasts, l.Bytes})
 	}
 	return entries, all
 }

@@ -58,6 +58,9 @@ type jsonAssumption struct {
 type jsonBus struct {
 	FramesPerSecond *jsonValue `json:"frames_per_s"`
 	Load            *jsonValue `json:"load"`
+	// Latency is from release to reception, by message; empty for a capture.
+	Latency    []jsonBusMessage `json:"latency"`
+	NotCovered []string         `json:"not_covered_by_bounds"`
 }
 
 type jsonBridge struct {
@@ -65,7 +68,7 @@ type jsonBridge struct {
 	Stages      []jsonStage       `json:"stages"`
 	RecordBytes []jsonRecordBytes `json:"record_bytes"`
 	Forward     []jsonEntry       `json:"forward"`
-	Layouts     []jsonLayout      `json:"layouts"`
+	Layouts     []jsonLayoutSize  `json:"layouts"`
 	Costs       []jsonForward     `json:"forward_costs,omitempty"` // of a forward list by need
 }
 
@@ -191,7 +194,7 @@ func document(r *study.Result) jsonReport {
 		Seed: plan.Seed, Replications: r.Replications, Looks: append([]int{}, r.Looks...),
 		Duration:    figure(r.Duration),
 		Assumptions: []jsonAssumption{}, Warnings: append([]string{}, plan.Warnings...),
-		Bus: jsonBus{value(r.FramesPerSecond), value(r.BusLoad)},
+		Bus: jsonBus{value(r.FramesPerSecond), value(r.BusLoad), busLatency(r), append([]string{}, r.BusOpen...)},
 		Bridge: jsonBridge{FrameFates: ledger[fate.Frame](r.FrameFates[:]), Stages: []jsonStage{},
 			RecordBytes: []jsonRecordBytes{}},
 		Air:       airOf(r),

@@ -39,6 +39,7 @@ func Text(w io.Writer, r *study.Result, o TextOptions) error {
 	neighbours(p, r)
 	phases(p, r)
 	bridgeSection(p, r)
+	busWaits(p, r)
 	if r.Plan != nil && r.Plan.Needed {
 		forwardTable(p, scenarios.ForwardCosts(r.Plan))
 	}

@@ -97,6 +97,9 @@ func (c *CapturePlan) source(s Streams) (bus.Source, error) {
 	return replay, nil
 }
 
+// Open begins to read the whole capture once, from its first frame on.
+func (c *CapturePlan) Open() (*capture.Reader, error) { return c.file.Open() }
+
 // maxCarried bounds the identifiers of a capture that are told apart.
 const maxCarried = 1 << 16
 

@@ -14,6 +14,7 @@ func (d *driver) result(replication int) *Replication {
 		Frames:     v.frames,
 		FrameFates: v.bridge.Fates(),
 		BusBusy:    v.busy,
+		BusWaits:   d.waits,
 		Stages:     v.bridge.Stages(),
 		Entries:    v.bridge.Slots(),
 		Records:    v.records,

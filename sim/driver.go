@@ -34,6 +34,8 @@ type driver struct {
 
 	marks    []mark // in order of time: begin of the air window, of every phase, end
 	nextMark int
+
+	waits busWaits // of the vehicle under design
 }
 
 // Run simulates one replication of a plan. The plan is only read: several
@@ -60,6 +62,9 @@ func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
 		return nil, err
 	}
 	d.lagging = append(d.lagging, d.vehicles[0].receivers...)
+	if plan.Bus.Capture == nil {
+		d.waits = make(busWaits, len(plan.Bus.Messages))
+	}
 	power := make([]float64, len(d.vehicles))
 	station := 1
 	for _, n := range plan.Neighbours {
@@ -173,6 +178,9 @@ func (d *driver) frame(v *vehicle) {
 		return
 	}
 	v.frames++
+	if v.index == 0 {
+		d.waits.note(f)
+	}
 	if c := v.catalogue.carrier(f.ID); c != nil && f.Kind == bus.Data {
 		d.settle(f.At)
 		page := c.page(f)

@@ -16,6 +16,7 @@ type Replication struct {
 	Frames     uint64 // data and remote frames received on the bus from 0 to the end
 	FrameFates [fate.Frames]uint64
 	BusBusy    time.Duration // time the bus was busy, intermission included, from 0 to the end
+	BusWaits   []BusWait     // by message of the message set; nil for a capture
 	Stages     []bridge.StageUse
 	Entries    []bridge.SlotUse // by entry of the forward list
 	Records    uint64           // record transmissions begun from 0 to the end, repeats included

@@ -2,6 +2,7 @@ package main
 
 import (
 	"io"
+	"time"
 
 	"github.com/schollz/progressbar/v3"
 )
@@ -24,6 +25,28 @@ func newProgress(w io.Writer) *progress {
 		progressbar.OptionSetPredictTime(true),
 		progressbar.OptionClearOnFinish(),
 	)}
+}
+
+// newCounter returns a bar for work of which nobody knows how much there is.
+func newCounter(w io.Writer, what string) *progress {
+	if !isTerminal(w) {
+		return &progress{}
+	}
+	return &progress{progressbar.NewOptions(-1,
+		progressbar.OptionSetWriter(w),
+		progressbar.OptionSetDescription(what),
+		progressbar.OptionShowCount(),
+		progressbar.OptionShowIts(),
+		progressbar.OptionThrottle(100*time.Millisecond),
+		progressbar.OptionClearOnFinish(),
+	)}
+}
+
+// count tells a counter how much is done.
+func (p *progress) count(done int) {
+	if p.bar != nil {
+		_ = p.bar.Set(done) // a bar that cannot be drawn harms nobody
+	}
 }
 
 // report tells the bar how many replications of at most how many are done.

@@ -20,6 +20,7 @@ type pool struct {
 	frames     uint64
 	frameFates [fate.Frames]uint64
 	rate, load ratio
+	waits      []sim.BusWait
 	stages     []bridge.StageUse
 	entries    []bridge.SlotUse
 	air        airPool
@@ -61,6 +62,7 @@ func (p *pool) add(run *sim.Replication) {
 	p.load.add(seconds(run.BusBusy), seconds(run.Span))
 	p.addStages(run.Stages)
 	p.addEntries(run.Entries)
+	p.addWaits(run.BusWaits)
 	p.air.add(&run.Air)
 	if len(run.Receivers) != len(p.receivers) {
 		panic("study: a replication with other receivers than its plan")
@@ -163,6 +165,7 @@ func (p *pool) result(alpha float64) *Result {
 		Frames: p.frames, FrameFates: p.frameFates,
 		Entries: p.entryResults(), Layouts: bridge.CompareLayouts(p.plan.Bridge.Layout, p.plan.Bridge.Forward, p.plan.Bridge.MaxPayload),
 	}
+	p.busMessages(r)
 	air := p.air.result(alpha)
 	r.OwnShare, r.OwnOccupancy = air.OwnShare, air.OwnOccupancy
 	r.OthersShare, r.OthersOffered = air.OthersShare, air.OthersOffered

@@ -116,6 +116,8 @@ type Result struct {
 
 	FramesPerSecond Value
 	BusLoad         Value
+	BusMessages     []BusMessage // in the order of the message set; nil for a capture
+	BusOpen         []string     // what their bounds do not cover
 	Frames          uint64
 	FrameFates      [fate.Frames]uint64
 	Stages          []BridgeStage
