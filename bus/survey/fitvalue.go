@@ -156,7 +156,17 @@ func (d *ID) law(g *Signal) traffic.Value {
 	}
 	// A step is uniform in both directions: its mean size is half of the largest.
 	step := 2 * g.MeanStep * float64(g.Changes) / float64(g.Frames)
-	return traffic.Value{Kind: traffic.RandomWalk, Low: g.Low, High: g.High, Step: min(max(step, (g.High-g.Low)*1e-6), g.High-g.Low)}
+	step = min(max(step, (g.High-g.Low)*1e-6), g.High-g.Low)
+	return traffic.Value{Kind: traffic.RandomWalk, Low: g.Low, High: g.High, Step: threeDigits(step)}
+}
+
+// threeDigits cuts a number above 0 to three digits: more would say nothing.
+func threeDigits(x float64) float64 {
+	grain := math.Pow(10, math.Floor(math.Log10(x))-2)
+	if cut := math.Floor(x/grain) * grain; cut > 0 && cut <= x {
+		return cut
+	}
+	return x
 }
 
 // twoLevels fits a signal of two values as a square where its stays are alike, or
