@@ -241,7 +241,11 @@ func (d *jsonSurvey) fill(s *Survey) {
 	d.Span, d.Frames, d.Errors, d.Others = figure(inv.Span.Seconds()), inv.Frames, inv.Errors, inv.Others
 	d.PerSecond, d.Load, d.Gaps, d.Silence = figure(inv.PerSecond), figure(inv.Load), inv.Gaps, times(inv.Silence)
 	for _, w := range inv.Windows {
-		d.Windows = append(d.Windows, jsonWindow{times(w.Length), w.Stretches, figure(w.Median), figure(w.Quantile99), figure(w.Most), figure(w.MostAt.Seconds())})
+		j := jsonWindow{Length: times(w.Length), Stretches: w.Stretches}
+		if w.Stretches > 0 {
+			j.Median, j.P99, j.Most, j.MostAt = figure(w.Median), figure(w.Quantile99), figure(w.Most), figure(w.MostAt.Seconds())
+		}
+		d.Windows = append(d.Windows, j)
 	}
 	for i := range inv.IDs {
 		d.IDs = append(d.IDs, identifierDocument(s, &inv.IDs[i]))

@@ -206,10 +206,10 @@ func decimal(x float64) string {
 	if x == math.Trunc(x) && math.Abs(x) < 1e15 {
 		return strconv.FormatFloat(x, 'f', 0, 64)
 	}
-	if math.Abs(x) < 0.01 {
-		return strconv.FormatFloat(x, 'e', -1, 64) // fewer decimals than the plain form
+	if text := strconv.FormatFloat(x, 'g', -1, 64); decimalText.MatchString(text) {
+		return text
 	}
-	return strconv.FormatFloat(x, 'g', -1, 64)
+	return strconv.FormatFloat(x, 'e', -1, 64) // fewer digits behind the point
 }
 
 func lawText(v *traffic.Value) string {

@@ -88,7 +88,8 @@ func analyze(s Set, instances int) []Bound {
 	})
 	bounds := make([]Bound, len(s.Messages))
 	blocking := s.Blocking
-	a := analysis{set: &s, bit: perBit(s.BitRate), instances: instances}
+	a := analysis{set: &s, bit: perBit(s.BitRate), instances: instances,
+		tail: (bus.Intermission + 1) * time.Second / time.Duration(s.BitRate)}
 	blockings := make([]time.Duration, len(order))
 	for rank := len(order) - 1; rank >= 0; rank-- {
 		blockings[rank] = blocking
@@ -142,6 +143,7 @@ func perBit(rate int) time.Duration {
 type analysis struct {
 	set       *Set
 	bit       time.Duration
+	tail      time.Duration // from the reception to the end of the intermission, rounded down
 	instances int
 	urgent    []*Message    // of higher priority than the one looked at
 	longest   time.Duration // frame of them and of the one looked at
@@ -231,7 +233,7 @@ func (a *analysis) message(m *Message, blocking time.Duration) Bound {
 			b.Response, b.Worst = r, q
 		}
 		// A release is at or after its tick, and not before the busy period.
-		b.Latency = max(b.Latency, end-max(0, tick)-(bus.Intermission+1)*a.bit)
+		b.Latency = max(b.Latency, end-max(0, tick)-a.tail)
 	}
 	b.Bounded = true
 	return b
