@@ -152,6 +152,8 @@ func TestDatabaseBesideCapture(t *testing.T) {
 		require.Zero(t, m.Period)
 	}
 	require.NotNil(t, p.Selectors[0x1a0])
+	_, err := Open("mine.yaml", []string{"bus.database.sends=cyclic"})
+	require.ErrorContains(t, err, "bus.database.sends: has no effect beside bus.capture")
 	require.Len(t, open(t, "mine.yaml", "bus.messages.Drive={id: 120, signals: {speed: {start: 0, bits: 12}}}", "receivers.dial.shows.speed=1s").Receivers[0].Shows, 4)
 }
 
