@@ -59,13 +59,18 @@ func idle(root *value) []string {
 	return given
 }
 
-// texts lists the items of a list of plain values.
-func (v *value) texts() []string {
+// texts lists the items of a list of plain values, the first few of many.
+func (v *value) texts() string {
+	const few = 3
 	var out []string
-	for _, k := range v.kids {
+	for _, k := range v.kids[:min(len(v.kids), few)] {
 		out = append(out, k.str())
 	}
-	return out
+	text := strings.Join(out, ", ")
+	if more := len(v.kids) - few; more > 0 {
+		text += fmt.Sprintf(" and %d more", more)
+	}
+	return text
 }
 
 // walk visits a value and all below it.
@@ -90,7 +95,7 @@ func (v *value) shownText() string {
 		case len(v.kids) == 0:
 			return "none"
 		case v.key.single:
-			return strings.Join(v.texts(), ", ")
+			return v.texts()
 		case len(v.kids) == 1:
 			return "1 entry"
 		}

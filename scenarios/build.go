@@ -118,6 +118,7 @@ func (b *builder) afterthoughts() {
 		}
 	}
 	b.maskWarnings()
+	b.tooLongForController()
 	b.captureWarnings()
 	b.phaseWarnings()
 	switch load := b.plan.Bus.Load(); {
@@ -126,5 +127,24 @@ func (b *builder) afterthoughts() {
 		b.warn("%s holds %.0f %% of what a bus of this bit rate can carry: is bus.bitrate right?", b.plan.Bus.Capture.Name, 100*load)
 	default:
 		b.warn("the message set asks for %.0f %% of the bus: messages pile up without end", 100*load)
+	}
+}
+
+// tooLongForController notes frames that a controller with a store of so many
+// bytes never takes in: each costs its identifier and format besides its data.
+func (b *builder) tooLongForController() {
+	c := b.plan.Bridge.Controller
+	var long []string
+	for _, f := range b.plan.Bridge.Forward {
+		size := 3 + f.Length
+		if f.ID.IsExtended() {
+			size = 5 + f.Length
+		}
+		if c.Bytes > 0 && size > c.Bytes {
+			long = append(long, fmt.Sprintf("%s (%s)", f.ID, count(f.Length, "byte")))
+		}
+	}
+	if len(long) > 0 {
+		b.warn("the controller's %s never hold these frames: %s; bridge.controller.frames counts frames instead", count(c.Bytes, "byte"), strings.Join(long, ", "))
 	}
 }

@@ -45,6 +45,9 @@ func (b *builder) openDatabase(v *value) {
 		}
 		return
 	}
+	if b.hasCapture {
+		b.besides(v.get("sends"), b.root.get("bus").get("capture").get("file"), "has no effect beside bus.capture", "the capture is all the traffic")
+	}
 	db, name, mistakes, err := readDatabase(file)
 	if err != nil {
 		b.badDatabase(file, name, mistakes, err)

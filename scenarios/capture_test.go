@@ -293,6 +293,38 @@ func TestGuessesAreSaid(t *testing.T) {
 	require.NotContains(t, strings.Join(open(t, "mine.yaml", "bus.capture=ticks.csv", "bus.capture.time_unit=ms").Warnings, "\n"), "column 1")
 }
 
+// Several files are one drive, named together.
+func TestSeveralCaptures(t *testing.T) {
+	inFolder(t)
+	var names []string
+	for i := range 5 {
+		text := strings.ReplaceAll(driveLog{until: 4 * time.Second}.text(), "(170000000", fmt.Sprintf("(17000000%d", i))
+		names = append(names, fmt.Sprintf("%d.log", i))
+		require.NoError(t, os.WriteFile(names[i], []byte(text), 0o644))
+	}
+	list := "bus.capture=[" + strings.Join(names, ", ") + "]"
+	p := open(t, "mine.yaml", list)
+	require.Equal(t, "0.log, 1.log, 2.log and 2 more", p.Bus.Capture.Name)
+	require.EqualValues(t, 5*244, p.Bus.Capture.Summary.Report.Frames)
+	require.EqualValues(t, 4, p.Bus.Capture.Summary.Report.Gaps)
+	require.Len(t, reads(t, p, 3, 2000), 2000)
+	require.Contains(t, p.Assumptions, Assumption{Key: "bus.capture.file", Value: "0.log, 1.log, 2.log and 2 more", Origin: "command line"})
+	for set, says := range map[string]string{
+		"bus.capture=[1.log, 0.log]":  `bus.capture.file.1: found "0.log": 0.log begins 13.9`,
+		"bus.capture=[0.log, ]":       "",
+		"bus.capture=[]":              "an empty list of files",
+		"bus.capture=[0.log, {a: 1}]": "bus.capture.file.1: found a block of keys",
+		"bus.capture={file: 0.log, columns: {t: 1}, line_template: '(?P<t>.)(?P<id>.)(?P<data>.)'}": "stands beside bus.capture.columns",
+	} {
+		_, err := Open("mine.yaml", []string{set})
+		if says == "" {
+			require.NoError(t, err, set)
+			continue
+		}
+		require.ErrorContains(t, err, says, set)
+	}
+}
+
 // Frames of one identifier that differ in length do not go with slots.
 func TestCaptureUnevenLengths(t *testing.T) {
 	inFolder(t)

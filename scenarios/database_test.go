@@ -117,6 +117,15 @@ func TestDatabaseFillsMessages(t *testing.T) {
 	}
 }
 
+// A long frame of the flexible data rate format does not go into a small store.
+func TestFrameTooLongForController(t *testing.T) {
+	withDatabase(t, strings.Replace(databased, "bridge: {", "bridge: {controller: {bytes: 64}, ", 1))
+	long := strings.Replace(pump, "BO_ 416 Pump: 4 pump", "BO_ 416 Pump: 64 pump", 1)
+	require.NoError(t, os.WriteFile("pump.dbc", []byte(long), 0o644))
+	require.Equal(t, []string{"the controller's 64 bytes never hold these frames: 1A0 (64 bytes); bridge.controller.frames counts frames instead"}, open(t, "mine.yaml").Warnings)
+	require.Empty(t, open(t, "mine.yaml", "bridge.controller.frames=8").Warnings)
+}
+
 // Two signals of one name are told apart by message and page.
 func TestNamesOfDatabaseSignals(t *testing.T) {
 	withDatabase(t, databased)
@@ -143,6 +152,8 @@ func TestDatabaseBesideCapture(t *testing.T) {
 		require.Zero(t, m.Period)
 	}
 	require.NotNil(t, p.Selectors[0x1a0])
+	_, err := Open("mine.yaml", []string{"bus.database.sends=cyclic"})
+	require.ErrorContains(t, err, "bus.database.sends: has no effect beside bus.capture")
 	require.Len(t, open(t, "mine.yaml", "bus.messages.Drive={id: 120, signals: {speed: {start: 0, bits: 12}}}", "receivers.dial.shows.speed=1s").Receivers[0].Shows, 4)
 }
 

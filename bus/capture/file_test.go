@@ -53,7 +53,7 @@ func TestFormatErrorText(t *testing.T) {
 		"  (1522028512.233563) can0 254#918FFE0603A60FFF\n"+
 		"or CSV with a time, an identifier and data, best with column names:\n"+
 		"  time_s,id,data\n  0.001250,254,918FFE0603A60FFF\n"+
-		"or pcap or pcapng of link type 227, each also compressed (gzip)")
+		"or pcap or pcapng of link type 227, each also compressed (gzip);\nlines of any other form need a line template")
 }
 
 // A shape that is asked for is not sniffed; nothing understood is still an error.

@@ -22,7 +22,8 @@ const Expected = `expected a SocketCAN text log, one frame a line:
 or CSV with a time, an identifier and data, best with column names:
   time_s,id,data
   0.001250,254,918FFE0603A60FFF
-or pcap or pcapng of link type 227, each also compressed (gzip)`
+or pcap or pcapng of link type 227, each also compressed (gzip);
+lines of any other form need a line template`
 
 // Error returns a message of several lines.
 func (e *FormatError) Error() string {
