@@ -75,7 +75,7 @@ func TestTheErrorOfTheLowestReplicationIsReturned(t *testing.T) {
 		switch i {
 		case 3:
 			time.Sleep(5 * time.Millisecond)
-			return nil, errors.New("the pump ran dry")
+			return nil, errors.New("replication 3: the pump ran dry")
 		case 4, 5, 6:
 			return nil, fmt.Errorf("later")
 		}
