@@ -13,8 +13,9 @@ import (
 
 // Design is one of the designs of a comparison.
 type Design struct {
-	Name string
-	Plan *scenarios.Plan
+	Name    string
+	Plan    *scenarios.Plan
+	Changes string // what makes it this design, in words or as it was written; for reports
 	// Yardstick is a design that nobody has to beat: a sequential comparison does
 	// not wait for differences from it.
 	Yardstick bool
