@@ -1,0 +1,144 @@
+package reports
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"stalegauge/sim/study"
+)
+
+// The words for how a pair came out, in programs' reports too.
+const (
+	wordFresher   = "fresher" // B than A
+	wordOlder     = "older"
+	wordEqual     = "equal"
+	wordNotShown  = "no difference shown"
+	wordUndefined = "undefined"
+)
+
+// outcome is the word for B against A.
+func outcome(p study.Paired) string {
+	switch {
+	case p.Equal():
+		return wordEqual
+	case p.Sign() < 0:
+		return wordFresher
+	case p.Sign() > 0:
+		return wordOlder
+	case p.Difference.Interval:
+		return wordNotShown
+	}
+	return wordUndefined
+}
+
+// sentence says how a pair came out overall at p99, and which signals one of them
+// never shows.
+func sentence(c *study.Comparison, p *study.Pair) string {
+	a, b := c.Designs[p.A].Name, c.Designs[p.B].Name
+	d := p.Overall.P99
+	text := ""
+	switch outcome(d) {
+	case wordFresher:
+		text = fmt.Sprintf("%s is fresher than %s by %s at p99, %s", b, a, span(-d.Difference.Value, true), lowToHigh(-d.Difference.High, -d.Difference.Low))
+	case wordOlder:
+		text = fmt.Sprintf("%s is fresher than %s by %s at p99, %s", a, b, span(d.Difference.Value, true), lowToHigh(d.Difference.Low, d.Difference.High))
+	case wordEqual:
+		text = fmt.Sprintf("%s and %s are equally fresh at p99 in all that was simulated", a, b)
+	case wordNotShown:
+		text = fmt.Sprintf("no difference shown between %s and %s at p99: %s less %s is %s; %s", a, b, b, a,
+			lowToHigh(d.Difference.Low, d.Difference.High), more(c, d))
+	default:
+		text = fmt.Sprintf("%s and %s cannot be compared at p99: too little was shown", a, b)
+	}
+	for _, side := range []struct {
+		name  string
+		never func(*study.PairedSignal) bool
+	}{
+		{a, func(s *study.PairedSignal) bool { return math.IsInf(s.P99.A, 1) && !math.IsInf(s.P99.B, 1) }},
+		{b, func(s *study.PairedSignal) bool { return math.IsInf(s.P99.B, 1) && !math.IsInf(s.P99.A, 1) }},
+	} {
+		var names []string
+		for i := range p.Signals {
+			if s := &p.Signals[i]; side.never(s) {
+				names = append(names, s.Receiver+" "+s.Signal)
+			}
+		}
+		if len(names) > 0 {
+			text += fmt.Sprintf("; but %s never shows %s", side.name, some(names))
+		}
+	}
+	return text
+}
+
+// lowToHigh writes an interval of times as a sentence has it.
+func lowToHigh(low, high float64) string {
+	l, h := signed(span(low, true), low), signed(span(high, true), high)
+	if unit := " ms"; strings.HasSuffix(l, unit) && strings.HasSuffix(h, unit) {
+		l = strings.TrimSuffix(l, unit)
+	}
+	return l + " to " + h
+}
+
+// signed makes no difference of a zero that rounding gave a sign.
+func signed(text string, v float64) string {
+	if v < 0 && strings.Trim(text, "-0. ms") == "" {
+		return strings.TrimPrefix(text, "-")
+	}
+	return text
+}
+
+// more says how much more work would show which difference: the largest 1, 2 or 5
+// with zeros that is clearly less than the present half-width, which falls as one
+// over the root of the time.
+func more(c *study.Comparison, d study.Paired) string {
+	half := (d.Difference.High - d.Difference.Low) / 2
+	size := math.Pow(10, math.Floor(math.Log10(.8*half)))
+	for _, m := range []float64{5, 2} {
+		if m*size <= .8*half {
+			size *= m
+			break
+		}
+	}
+	one := c.Simulated / float64(c.Replications)
+	further := math.Ceil((half*half/(size*size) - 1) * float64(c.Replications))
+	return fmt.Sprintf("%s more would show %s (--replications %.0f)", lasting(further*one), short(size), float64(c.Replications)+further)
+}
+
+// lasting writes a length of time in the unit that people would use.
+func lasting(seconds float64) string {
+	switch {
+	case seconds < 120:
+		return fmt.Sprintf("%.0f seconds", seconds)
+	case seconds < 2*3600:
+		return fmt.Sprintf("%.0f minutes", seconds/60)
+	default:
+		return fmt.Sprintf("%.0f hours", seconds/3600)
+	}
+}
+
+// short writes a time of one digit without noise behind the point.
+func short(seconds float64) string { return fmt.Sprintf("%g ms", math.Round(seconds*1e12)/1e9) }
+
+// signedMillis writes a difference in milliseconds with its sign.
+func signedMillis(seconds float64, defined bool) string {
+	text := millis(seconds, defined)
+	if text != dash && seconds > 0 && strings.Trim(text, "0.") != "" {
+		return "+" + text
+	}
+	return signed(text, seconds)
+}
+
+// ratioText writes a p99 in units of its limit.
+func ratioText(v float64) string {
+	switch {
+	case math.IsInf(v, 1):
+		return "never"
+	case math.IsNaN(v):
+		return dash
+	}
+	return significant(v)
+}
+
+// percentValue writes a share without its unit, for a column that names it.
+func percentValue(v study.Value) string { return number(v.Value*100, v.Defined, "") }
