@@ -45,11 +45,11 @@ func compareVerdicts(p *page, c *study.Comparison) {
 	if left := len(c.Pairs) - shown; left > 0 {
 		p.paragraph(label, fmt.Sprintf("%s more in the matrix below", plural(left, "pair")))
 	}
-	signals := 0
-	for i := range c.Pairs {
-		signals = max(signals, len(c.Pairs[i].Signals))
+	if c.Key.Signal == "" {
+		p.paragraph("of       ", "no signal was shown by all designs")
+		return
 	}
-	p.paragraph("figures  ", fmt.Sprintf("p99 is the age not exceeded 99 %% of the time; overall it is the average over the signals that both designs have shown, %d at most", signals))
+	p.paragraph("of       ", fmt.Sprintf("%s %s, the signal closest to its limit on average over the designs; p99: the age not exceeded 99 %% of the time", c.Key.Receiver, c.Key.Signal))
 }
 
 // freshest is the design that is fresher than most others; of several the first.
@@ -57,7 +57,7 @@ func freshest(c *study.Comparison) int {
 	wins := make([]int, len(c.Designs))
 	best := 0
 	for i := range c.Pairs {
-		sign := c.Pairs[i].Overall.P99.Sign()
+		sign := c.Pairs[i].Decisive().Sign()
 		wins[c.Pairs[i].A] += sign
 		wins[c.Pairs[i].B] -= sign
 	}
@@ -85,7 +85,7 @@ func detailed(c *study.Comparison) (all []int) {
 }
 
 func compareDesigns(p *page, c *study.Comparison) {
-	p.heading("The designs by themselves (ages in ms by time, averaged over the signals shown; worst: largest p99 in units of its limit)")
+	p.heading("Each design (ages in ms by time, average of the signals shown; worst: largest p99 in units of its limit)")
 	t := newTable(p, "design", "mean", "p95", "p99", "% over\nlimit", "worst", "limits\nmet of", "own air\n%", "with\naccess %", "sent\na second")
 	for i, r := range c.Results {
 		o := own(r)
@@ -99,10 +99,8 @@ func compareDesigns(p *page, c *study.Comparison) {
 		if names := neverShown(r); len(names) > 0 {
 			p.paragraph("  ! ", c.Designs[i].Name+" never shows "+some(names))
 		}
-		_, worst := worstSignal(r)
-		if worst != nil && worst.Shown.Limit != nil {
-			display, s := worstP99(r)
-			p.paragraph("  ", fmt.Sprintf("%s is worst at %s", c.Designs[i].Name, worstLine(display, s)))
+		if display, s := worstP99(r); s != nil {
+			p.paragraph("  worst with "+c.Designs[i].Name+": ", worstLine(display, s))
 		}
 	}
 }
@@ -165,6 +163,9 @@ func some(names []string) string {
 	return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
 }
 
+// marksExplained says what the marks of differences mean.
+const marksExplained = "+ fresher, ! older, = equal, ? no difference shown"
+
 // widestMatrix is how many designs have room for numbers.
 const widestMatrix = 6
 
@@ -173,11 +174,11 @@ func compareMatrix(p *page, c *study.Comparison) {
 		return
 	}
 	numbers := len(c.Designs) <= widestMatrix
-	text := "p99 overall of the row less that of the column, ms (+ fresher, ! older, = equal, ? no difference shown)"
+	what := "row less column, ms"
 	if !numbers {
-		text = "p99 overall, row against column (+ fresher, ! older, = equal, ? no difference shown)"
+		what = "row against column"
 	}
-	p.heading(text)
+	p.heading(fmt.Sprintf("p99 of %s %s, %s (%s)", c.Key.Receiver, c.Key.Signal, what, marksExplained))
 	head := []string{"design"}
 	for i := range c.Designs {
 		head = append(head, fmt.Sprint(i+1))
@@ -196,7 +197,7 @@ func compareMatrix(p *page, c *study.Comparison) {
 func matrixCell(c *study.Comparison, row, column int, numbers bool) string {
 	for i := range c.Pairs {
 		pair := &c.Pairs[i]
-		d := pair.Overall.P99
+		d := pair.Decisive()
 		value, sign := d.Difference.Value, d.Sign()
 		switch {
 		case pair.A == column && pair.B == row:

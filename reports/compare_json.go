@@ -39,7 +39,13 @@ type jsonComparison struct {
 	Against      *string       `json:"against"`
 	Confidence   *float64      `json:"confidence"` // of each interval of a difference
 	Designs      []jsonDesign  `json:"designs"`
+	Key          *jsonKey      `json:"key_signal"` // its p99 decides the verdicts
 	Pairs        []jsonPairing `json:"pairs"`
+}
+
+type jsonKey struct {
+	Receiver string `json:"receiver"`
+	Signal   string `json:"signal"`
 }
 
 type jsonDesign struct {
@@ -64,7 +70,7 @@ type jsonDesign struct {
 type jsonPairing struct {
 	A         string             `json:"a"`
 	B         string             `json:"b"`
-	Verdict   string             `json:"verdict"` // b against a, overall at p99
+	Verdict   string             `json:"verdict"` // b against a
 	Words     string             `json:"words"`
 	Overall   jsonAges           `json:"overall"`
 	Worst     jsonPaired         `json:"worst_p99_over_limit"`
@@ -109,6 +115,9 @@ func comparison(c *study.Comparison) jsonComparison {
 	if c.Against != "" {
 		d.Against = &c.Against
 	}
+	if c.Key.Signal != "" {
+		d.Key = &jsonKey{c.Key.Receiver, c.Key.Signal}
+	}
 	for i, r := range c.Results {
 		o, n := own(r), verdicts(r)
 		j := jsonDesign{
@@ -131,7 +140,7 @@ func comparison(c *study.Comparison) jsonComparison {
 
 func pairing(c *study.Comparison, p *study.Pair) jsonPairing {
 	j := jsonPairing{
-		A: c.Designs[p.A].Name, B: c.Designs[p.B].Name, Verdict: outcome(p.Overall.P99), Words: sentence(c, p),
+		A: c.Designs[p.A].Name, B: c.Designs[p.B].Name, Verdict: outcome(p.Decisive()), Words: sentence(c, p),
 		Overall: pairedAges(&p.Overall), Worst: paired(p.Worst),
 		Own: paired(p.OwnShare), Occupancy: paired(p.OwnOccupancy), Sent: paired(p.BroadcastsPerSecond),
 		Signals: []jsonPairedSignal{}, OnlyA: append([]string{}, p.OnlyA...), OnlyB: append([]string{}, p.OnlyB...),

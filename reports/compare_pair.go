@@ -10,21 +10,18 @@ import (
 // comparePair writes one pair: overall, then signal by signal.
 func comparePair(p *page, c *study.Comparison, pair *study.Pair) {
 	a, b := c.Designs[pair.A].Name, c.Designs[pair.B].Name
-	p.heading(fmt.Sprintf("%s against %s: overall, with %.4g %% intervals", b, a, c.Confidence*100))
-	t := newTable(p, "figure", cut(a, 16), cut(b, 16), "difference", "low..high", "")
-	t.left(6)
+	p.heading(fmt.Sprintf("%s less %s, ages averaged over the signals that both have shown (%s)", b, a, marksExplained))
+	t := newTable(p, "figure", cut(a, 12), cut(b, 12), "difference", "low..high", "")
 	ms := func(v float64, ok bool) string { return millis(v, ok) }
 	signedMs := signedMillis
 	share := func(v float64, ok bool) string { return signed(number(v*100, ok, ""), v) }
 	plain := func(v float64, ok bool) string { return signed(number(v, ok, ""), v) }
 	row := func(name string, d study.Paired, write, difference func(float64, bool) string, fresh bool) {
-		word := ""
+		mark := ""
 		if fresh {
-			word = outcome(d)
-		} else if d.Equal() {
-			word = wordEqual
+			mark = signMark(d.Sign(), d.Equal())
 		}
-		t.row(name, infinite(d.A, write), infinite(d.B, write), difference(d.Difference.Value, d.Difference.Defined), lowHigh(d.Difference, difference), word)
+		t.row(name, infinite(d.A, write), infinite(d.B, write), difference(d.Difference.Value, d.Difference.Defined), lowHigh(d.Difference, difference), mark)
 	}
 	o := &pair.Overall
 	row("mean age, ms", o.Mean, ms, signedMs, true)
@@ -52,8 +49,8 @@ func pairSignals(p *page, c *study.Comparison, pair *study.Pair) {
 		return
 	}
 	a, b := c.Designs[pair.A].Name, c.Designs[pair.B].Name
-	p.heading(fmt.Sprintf("%s less %s by signal, ms by time, and %% of the time over the limit: low..high (at p99: + fresher, ! older, = equal, ? no difference shown)", b, a))
-	t := newTable(p, "signal", "mean", "p95", "p99", "p99 low..high", "", "over limit, %")
+	p.heading(fmt.Sprintf("%s less %s by signal, in ms by time, the mark at p99; and over the limit in %% of the time, low..high", b, a))
+	t := newTable(p, "signal", "mean", "p95", "p99", "p99 low..high", "", "over limit")
 	display := ""
 	for i := range pair.Signals {
 		s := &pair.Signals[i]

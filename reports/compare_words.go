@@ -32,40 +32,64 @@ func outcome(p study.Paired) string {
 	return wordUndefined
 }
 
-// sentence says how a pair came out overall at p99, and which signals one of them
-// never shows.
+// sentence says how a pair came out at p99 of the key signal, how the other
+// signals did, and which of them one design never shows.
 func sentence(c *study.Comparison, p *study.Pair) string {
 	a, b := c.Designs[p.A].Name, c.Designs[p.B].Name
-	d := p.Overall.P99
+	d := p.Decisive()
+	low, high := d.Difference.Low, d.Difference.High
+	if d.Sign() < 0 {
+		low, high = -high, -low
+	}
 	text := ""
 	switch outcome(d) {
-	case wordFresher:
-		text = fmt.Sprintf("%s is fresher than %s by %s at p99, %s", b, a, span(-d.Difference.Value, true), lowToHigh(-d.Difference.High, -d.Difference.Low))
-	case wordOlder:
-		text = fmt.Sprintf("%s is fresher than %s by %s at p99, %s", a, b, span(d.Difference.Value, true), lowToHigh(d.Difference.Low, d.Difference.High))
+	case wordFresher, wordOlder:
+		winner, loser := a, b
+		if d.Sign() < 0 {
+			winner, loser = b, a
+		}
+		text = fmt.Sprintf("%s is fresher than %s by %s at p99, %s", winner, loser, span(math.Abs(d.Difference.Value), true), lowToHigh(low, high))
 	case wordEqual:
 		text = fmt.Sprintf("%s and %s are equally fresh at p99 in all that was simulated", a, b)
 	case wordNotShown:
-		text = fmt.Sprintf("no difference shown between %s and %s at p99: %s less %s is %s; %s", a, b, b, a,
-			lowToHigh(d.Difference.Low, d.Difference.High), more(c, d))
+		text = fmt.Sprintf("no difference shown between %s and %s at p99: %s less %s is %s; %s", a, b, b, a, lowToHigh(low, high), more(c, d))
 	default:
 		text = fmt.Sprintf("%s and %s cannot be compared at p99: too little was shown", a, b)
 	}
-	for _, side := range []struct {
-		name  string
-		never func(*study.PairedSignal) bool
-	}{
-		{a, func(s *study.PairedSignal) bool { return math.IsInf(s.P99.A, 1) && !math.IsInf(s.P99.B, 1) }},
-		{b, func(s *study.PairedSignal) bool { return math.IsInf(s.P99.B, 1) && !math.IsInf(s.P99.A, 1) }},
-	} {
-		var names []string
-		for i := range p.Signals {
-			if s := &p.Signals[i]; side.never(s) {
-				names = append(names, s.Receiver+" "+s.Signal)
-			}
+	return text + others(p, a, b)
+}
+
+// others counts how the signals of a pair came out, and names those that only one
+// design shows.
+func others(p *study.Pair, a, b string) string {
+	fresherA, fresherB, open := 0, 0, 0
+	var never [2][]string
+	for i := range p.Signals {
+		s := &p.Signals[i]
+		name := s.Receiver + " " + s.Signal
+		notA, notB := math.IsInf(s.P99.A, 1), math.IsInf(s.P99.B, 1)
+		switch outcome(s.P99) {
+		case wordFresher:
+			fresherB++
+		case wordOlder:
+			fresherA++
+		case wordNotShown:
+			open++
 		}
+		if notA && !notB {
+			never[0] = append(never[0], name)
+		}
+		if notB && !notA {
+			never[1] = append(never[1], name)
+		}
+	}
+	text := ""
+	if fresherA+fresherB+open > 0 {
+		text = fmt.Sprintf("; of %s %d fresher with %s, %d with %s, %d not shown", plural(len(p.Signals), "signal"), fresherA, a, fresherB, b, open)
+	}
+	for i, names := range never {
 		if len(names) > 0 {
-			text += fmt.Sprintf("; but %s never shows %s", side.name, some(names))
+			text += fmt.Sprintf("; but %s never shows %s", [2]string{a, b}[i], some(names))
 		}
 	}
 	return text

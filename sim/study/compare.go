@@ -49,12 +49,23 @@ type Comparison struct {
 	Looks        []int     // replications at which it looked whether it may stop; nil with a fixed number
 	Against      string    // the design that all others are compared with; "" = every two
 	Confidence   float64   // of each interval of a difference: 1 - Alpha over the number of pairs, and of looks
-	Pairs        []Pair
+	// Key is the signal whose p99 decides which design is fresher; it is
+	// empty when no signal was shown by all designs.
+	Key   KeySignal
+	Pairs []Pair
 }
+
+// KeySignal is the signal that is closest to its limit: of those that all designs
+// have shown the one with the largest p99 in units of its limit, on average over
+// the designs. What a design is better by has no part in that average, so that the
+// choice does not lean to either side. Without any limit the period of the source
+// takes its place.
+type KeySignal struct{ Receiver, Signal string }
 
 // Pair is how design B differs from design A.
 type Pair struct {
 	A, B int // index into Designs
+	Key  int // index into Signals of the key signal, -1 without one
 	// Overall is the average over the signals that both designs have shown.
 	Overall Ages
 	// Worst is the largest p99 in units of its limit, over the signals with a limit
@@ -89,6 +100,15 @@ type Paired struct {
 	Difference Value
 }
 
+// Decisive is p99 of the key signal, which decides who is fresher: not a number
+// without one.
+func (p *Pair) Decisive() Paired {
+	if p.Key < 0 {
+		return Paired{A: math.NaN(), B: math.NaN(), Difference: Value{Value: math.NaN(), Low: math.NaN(), High: math.NaN()}}
+	}
+	return p.Signals[p.Key].P99
+}
+
 // Sign returns -1 where the interval of the difference lies below 0, 1 where it
 // lies above, else 0.
 func (p Paired) Sign() int {
@@ -114,7 +134,7 @@ func (p Paired) Equal() bool {
 // comparison of the rounds until then with the error of ctx, nil below two rounds.
 //
 // With Sequential it looks after 10, 20, 40, 80, 160 and 320 rounds whether every
-// pair has shown which design is fresher at p99 overall. With Ends it may stop
+// pair has shown which design is fresher at p99 of the key signal. With Ends it may stop
 // between two looks; what it then tells counts as one of the six.
 func Compare(ctx context.Context, designs []Design, o CompareOptions) (*Comparison, error) {
 	if err := Comparable(designs); err != nil {
@@ -228,11 +248,11 @@ func (r *race) result() *Comparison {
 }
 
 // shown reports whether every pair that somebody waits for has shown which design
-// is fresher overall, or that they do not differ at all.
+// is fresher, or that they do not differ at all.
 func (c *Comparison) shown() bool {
 	for i := range c.Pairs {
 		p := &c.Pairs[i]
-		d := p.Overall.P99
+		d := p.Decisive()
 		open := d.Sign() == 0 && !d.Equal() && !math.IsNaN(d.Difference.Value)
 		if open && !c.Designs[p.A].Yardstick && !c.Designs[p.B].Yardstick {
 			return false

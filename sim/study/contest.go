@@ -182,8 +182,52 @@ func (c *contest) result(pairs [][2]int, alpha float64) *Comparison {
 		all = append(all, c.entries[i].read())
 	}
 	r.Simulated = r.Results[0].Simulated
+	key, found := c.key(all)
+	if found {
+		r.Key = KeySignal{key.receiver, key.signal}
+	}
 	for _, p := range pairs {
-		r.Pairs = append(r.Pairs, c.pair(p[0], p[1], all, single))
+		r.Pairs = append(r.Pairs, c.pair(p[0], p[1], all, key, single))
 	}
 	return r
+}
+
+// key finds the signal of [KeySignal].
+func (c *contest) key(all []*readings) (best signalName, found bool) {
+	type standing struct {
+		limit, period float64 // p99 in units of them, summed over the designs
+		designs       int
+	}
+	standings := map[signalName]standing{}
+	limited := false
+	for i, d := range c.designs {
+		eachSignal(d.Plan, func(at int, name signalName, s *scenarios.Shown) {
+			p99 := all[i].whole.signals[at][figureP99]
+			if math.IsInf(p99, 1) {
+				return
+			}
+			k := standings[name]
+			k.designs++
+			if s.Limit != nil {
+				k.limit += p99 / seconds(s.Limit.Value)
+			}
+			if s.Period > 0 {
+				k.period += p99 / seconds(s.Period)
+			}
+			standings[name] = k
+			limited = limited || s.Limit != nil && k.designs == len(c.designs)
+		})
+	}
+	most := math.Inf(-1)
+	eachSignal(c.designs[0].Plan, func(_ int, name signalName, _ *scenarios.Shown) {
+		k := standings[name]
+		standing := k.period
+		if limited {
+			standing = k.limit
+		}
+		if k.designs == len(c.designs) && standing > most {
+			best, most, found = name, standing, true
+		}
+	})
+	return best, found
 }

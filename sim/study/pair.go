@@ -14,8 +14,8 @@ type matching struct {
 	alpha float64
 }
 
-func (c *contest) pair(a, b int, all []*readings, alpha float64) Pair {
-	p := Pair{A: a, B: b}
+func (c *contest) pair(a, b int, all []*readings, key signalName, alpha float64) Pair {
+	p := Pair{A: a, B: b, Key: -1}
 	m := &matching{a: all[a], b: all[b], alpha: alpha}
 	index := map[signalName]int{}
 	eachSignal(c.designs[b].Plan, func(at int, name signalName, _ *scenarios.Shown) { index[name] = at })
@@ -26,6 +26,9 @@ func (c *contest) pair(a, b int, all []*readings, alpha float64) Pair {
 			return
 		}
 		delete(index, name)
+		if name == key {
+			p.Key = len(p.Signals)
+		}
 		p.Signals = append(p.Signals, PairedSignal{Receiver: name.receiver, Signal: name.signal})
 		m.add(at, other)
 	})
