@@ -198,34 +198,19 @@ func matrixCell(c *study.Comparison, row, column int, numbers bool) string {
 	for i := range c.Pairs {
 		pair := &c.Pairs[i]
 		d := pair.Decisive()
-		value, sign := d.Difference.Value, d.Sign()
 		switch {
 		case pair.A == column && pair.B == row:
 		case pair.A == row && pair.B == column:
-			value, sign = -value, -sign
+			d = swapped(d)
 		default:
 			continue
 		}
-		mark := signMark(sign, d.Equal())
 		if !numbers {
-			return mark
+			return mark(d)
 		}
-		return mark + " " + signedMillis(value, d.Difference.Defined)
+		return mark(d) + " " + signedMillis(d.Difference.Value, d.Difference.Defined)
 	}
 	return ""
-}
-
-// signMark is the sign of a difference in a mark: lower ages are fresher.
-func signMark(sign int, equal bool) string {
-	switch {
-	case equal:
-		return "="
-	case sign < 0:
-		return "+"
-	case sign > 0:
-		return "!"
-	}
-	return "?"
 }
 
 func compareChanges(p *page, c *study.Comparison) {

@@ -160,36 +160,37 @@ func paired(p study.Paired) jsonPaired {
 	return jsonPaired{figure(p.A), figure(p.B), value(p.Difference)}
 }
 
-// CompareCSV writes one row for each pair overall, with empty receiver and signal,
-// and one for each signal that both have, in the form of [CSV]. It returns the
+// CompareCSV writes one row for each pair, with empty receiver and signal, averages
+// over the signals and the verdict by the key signal, and one for each signal that
+// both have, in the form of [CSV]. It returns the
 // error of w.
 func CompareCSV(w io.Writer, c *study.Comparison) error {
 	out := csv.NewWriter(w)
 	out.UseCRLF = true
 	// The writer keeps its first error until the end.
-	_ = out.Write(compareRow(c, "", "", &study.Pair{}, &study.PairedSignal{}).names)
+	_ = out.Write(compareRow(c, "", "", "", &study.Pair{}, &study.PairedSignal{}).names)
 	for i := range c.Pairs {
 		p := &c.Pairs[i]
 		a, b := c.Designs[p.A].Name, c.Designs[p.B].Name
-		_ = out.Write(compareRow(c, a, b, p, &study.PairedSignal{Ages: p.Overall}).texts)
+		_ = out.Write(compareRow(c, a, b, outcome(p.Decisive()), p, &study.PairedSignal{Ages: p.Overall}).texts)
 		// What is of the whole design stands in the row of the whole only.
 		open := study.Paired{A: math.NaN(), B: math.NaN()}
 		none := &study.Pair{Worst: open, OwnShare: open, OwnOccupancy: open, BroadcastsPerSecond: open}
 		for k := range p.Signals {
-			_ = out.Write(compareRow(c, a, b, none, &p.Signals[k]).texts)
+			_ = out.Write(compareRow(c, a, b, outcome(p.Signals[k].P99), none, &p.Signals[k]).texts)
 		}
 	}
 	out.Flush()
 	return out.Error()
 }
 
-func compareRow(c *study.Comparison, a, b string, p *study.Pair, s *study.PairedSignal) *fields {
+func compareRow(c *study.Comparison, a, b, verdict string, p *study.Pair, s *study.PairedSignal) *fields {
 	f := &fields{}
 	f.put("design_a", a)
 	f.put("design_b", b)
 	f.put("receiver", s.Receiver)
 	f.put("signal", s.Signal)
-	f.put("verdict", outcome(s.P99))
+	f.put("verdict", verdict)
 	f.figure("replications", float64(c.Replications), true)
 	f.figure("confidence", c.Confidence, true)
 	for _, column := range []struct {

@@ -17,11 +17,11 @@ func comparePair(p *page, c *study.Comparison, pair *study.Pair) {
 	share := func(v float64, ok bool) string { return signed(number(v*100, ok, ""), v) }
 	plain := func(v float64, ok bool) string { return signed(number(v, ok, ""), v) }
 	row := func(name string, d study.Paired, write, difference func(float64, bool) string, fresh bool) {
-		mark := ""
+		sign := ""
 		if fresh {
-			mark = signMark(d.Sign(), d.Equal())
+			sign = mark(d)
 		}
-		t.row(name, infinite(d.A, write), infinite(d.B, write), difference(d.Difference.Value, d.Difference.Defined), lowHigh(d.Difference, difference), mark)
+		t.row(name, infinite(d.A, write), infinite(d.B, write), difference(d.Difference.Value, d.Difference.Defined), lowHigh(d.Difference, difference), sign)
 	}
 	o := &pair.Overall
 	row("mean age, ms", o.Mean, ms, signedMs, true)
@@ -59,7 +59,7 @@ func pairSignals(p *page, c *study.Comparison, pair *study.Pair) {
 			t.row(clean(display)+":", "", "", "", "", "", "")
 		}
 		t.row("· "+clean(s.Signal), difference(s.Mean), difference(s.P95), difference(s.P99), lowHigh(s.P99.Difference, signedMillis),
-			signMark(s.P99.Sign(), s.P99.Equal()), lowHigh(s.OverLimit.Difference, func(v float64, ok bool) string { return signed(number(v*100, ok, ""), v) }))
+			mark(s.P99), lowHigh(s.OverLimit.Difference, func(v float64, ok bool) string { return signed(number(v*100, ok, ""), v) }))
 	}
 	t.write()
 }
@@ -70,9 +70,9 @@ func difference(p study.Paired) string {
 	case math.IsInf(p.A, 1) && math.IsInf(p.B, 1):
 		return "never"
 	case math.IsInf(p.B, 1):
-		return "never now"
+		return "lost"
 	case math.IsInf(p.A, 1):
-		return "now shown"
+		return "gained"
 	}
 	return signedMillis(p.Difference.Value, p.Difference.Defined)
 }

@@ -32,6 +32,30 @@ func outcome(p study.Paired) string {
 	return wordUndefined
 }
 
+// mark is the outcome as a sign: lower ages are fresher, and what is never shown is
+// infinitely old.
+func mark(p study.Paired) string {
+	never := [2]bool{math.IsInf(p.A, 1), math.IsInf(p.B, 1)}
+	switch word := outcome(p); {
+	case word == wordEqual:
+		return "="
+	case word == wordFresher || never[0] && !never[1]:
+		return "+"
+	case word == wordOlder || never[1] && !never[0]:
+		return "!"
+	case word == wordNotShown:
+		return "?"
+	}
+	return ""
+}
+
+// swapped is the same figure with the designs in the other order.
+func swapped(p study.Paired) study.Paired {
+	d := p.Difference
+	d.Value, d.Low, d.High = -d.Value, -d.High, -d.Low
+	return study.Paired{A: p.B, B: p.A, Difference: d}
+}
+
 // sentence says how a pair came out at p99 of the key signal, how the other
 // signals did, and which of them one design never shows.
 func sentence(c *study.Comparison, p *study.Pair) string {

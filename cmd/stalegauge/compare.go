@@ -31,12 +31,7 @@ type compareFlags struct {
 	budget     given
 }
 
-func (p *program) compareCommand() *cobra.Command {
-	var f compareFlags
-	c := &cobra.Command{
-		Use:   "compare SCENARIO --design NAME:KEY=VALUE,...",
-		Short: "Compare designs of a scenario on the same traffic: which is fresher, by how much, and is it sure",
-		Long: `Simulate several designs of one scenario and tell, for each pair, which one is
+const compareLong = `Simulate several designs of one scenario and tell, for each pair, which one is
 fresher, by how much, and how sure that is. All designs meet the same bus
 traffic, the same fading and the same phases, so that differences are known far
 better than the ages themselves.
@@ -53,7 +48,14 @@ batched": every entry of the forward list alike, collected until a broadcast is
 full or its first record is as old as the default hold, sent once.
 
 The exit status is 0 when the comparison was made, whatever it says, and 2 when
-something was wrong or it was stopped; what is known by then is written.`,
+something was wrong or it was stopped; what is known by then is written.`
+
+func (p *program) compareCommand() *cobra.Command {
+	var f compareFlags
+	c := &cobra.Command{
+		Use:   "compare SCENARIO --design NAME:KEY=VALUE,...",
+		Short: "Compare designs of a scenario on the same traffic: which is fresher, by how much, and is it sure",
+		Long:  compareLong,
 		Example: `  stalegauge compare orchard --design each:bridge.policy=each --design now
   stalegauge compare orchard --design now --design \
       "slow:bridge.policy.hold=200ms,bridge.repeat.copies=2" --replications auto
@@ -175,19 +177,19 @@ func (f *compareFlags) readDesigns() (designs []scenarios.Design, mistakes []err
 	if len(designs) == 0 && len(mistakes) == 0 {
 		mistakes = append(mistakes, errors.New("nothing to compare: give designs with --design NAME:KEY=VALUE,... or --designs FILE"))
 	}
+	names := []string{scenarios.BatchedName}
+	for _, d := range designs {
+		names = append(names, d.Name)
+	}
+	if f.against != "" && !slices.Contains(names, f.against) {
+		mistakes = append(mistakes, wordFlag("against", f.against, names))
+	}
 	return designs, mistakes
 }
 
 // check finds designs that cannot be compared, and says which of their changes
 // makes them so.
 func (w *comparing) check(designs []scenarios.Design) (mistakes []error) {
-	if i := slices.IndexFunc(w.designs, func(d study.Design) bool { return d.Name == w.options.Against }); w.options.Against != "" && i < 0 {
-		var names []string
-		for _, d := range w.designs {
-			names = append(names, d.Name)
-		}
-		mistakes = append(mistakes, wordFlag("against", w.options.Against, names))
-	}
 	// The last one is the scenario itself: what another differs in, it changes.
 	last := len(w.designs) - 1
 	for i, d := range designs {
@@ -206,7 +208,7 @@ func (w *comparing) check(designs []scenarios.Design) (mistakes []error) {
 				}
 			}
 			if len(keys) > 0 {
-				text += fmt.Sprintf("; %s is for all of them or for none: --set", strings.Join(keys, ", "))
+				text += "; --set changes " + strings.Join(keys, ", ") + " for all designs"
 			}
 			mistakes = append(mistakes, errors.New(text))
 		}

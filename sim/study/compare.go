@@ -208,7 +208,7 @@ func (r *race) run(ctx context.Context) (*Comparison, error) {
 		if r.o.Progress != nil {
 			r.o.Progress(c.replications, most)
 		}
-		if r.o.Ends != nil && c.replications >= 2 && c.replications < most && r.o.Ends(c.replications, c.frames) {
+		if !slices.Contains(r.stops, c.replications) && r.ends() {
 			return errEnds
 		}
 		return nil
@@ -225,12 +225,18 @@ func (r *race) run(ctx context.Context) (*Comparison, error) {
 		}
 		if r.o.Sequential {
 			r.seen = append(r.seen, stop)
-			if c := r.result(); c.shown() {
+			if c := r.result(); c.shown() || r.ends() {
 				return c, nil
 			}
 		}
 	}
 	return r.result(), nil
+}
+
+// ends reports whether the comparison is told to end.
+func (r *race) ends() bool {
+	c := r.contest
+	return r.o.Ends != nil && c.replications >= 2 && r.o.Ends(c.replications, c.frames)
 }
 
 // result is nil below two replications.

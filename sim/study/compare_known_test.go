@@ -139,7 +139,7 @@ func TestPairedDifferenceOfAKnownPair(t *testing.T) {
 		return &c.Pairs[0]
 	}
 
-	runs := counts(40, 1000)
+	runs := counts(25, 1000)
 	mean, p99, found := 0, 0, 0
 	for i := range runs {
 		p := compare(uint64(100+i), 20, false)
@@ -163,7 +163,7 @@ func TestPairedDifferenceOfAKnownPair(t *testing.T) {
 
 	// The width falls as one over the root of the replications.
 	ratio := 0.
-	times := counts(10, 100)
+	times := counts(5, 100)
 	for i := range times {
 		common, apart := compare(uint64(100+i), 20, false), compare(uint64(100+i), 20, true)
 		width := func(p *Pair) float64 { return p.Overall.Mean.Difference.High - p.Overall.Mean.Difference.Low }

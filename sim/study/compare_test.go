@@ -53,7 +53,7 @@ func TestEqualDesigns(t *testing.T) {
 		require.True(t, d.Equal())
 	}
 
-	a, b = design(t, "a", "duration=40s"), design(t, "b", "duration=40s")
+	a, b = design(t, "a", "duration=20s"), design(t, "b", "duration=20s")
 	runs, wrong := counts(200, 1000), [4]int{}
 	for i := range runs {
 		a.Plan.Seed, b.Plan.Seed = uint64(900+i), uint64(900+i)
@@ -134,6 +134,12 @@ func TestComparisonsRepeat(t *testing.T) {
 	looked := compare(CompareOptions{Options: Options{Sequential: true}, Ends: func(rounds int, _ uint64) bool { return rounds == 7 }})
 	require.Equal(t, 7, looked.Replications)
 	require.InDelta(t, 1-.05/6/3, looked.Confidence, 1e-12)
+	require.Nil(t, looked.Looks)
+	// A budget that is used up at a look changes nothing about the look.
+	looked = compare(CompareOptions{Options: Options{Sequential: true}})
+	again := compare(CompareOptions{Options: Options{Sequential: true}, Ends: func(_ int, frames uint64) bool { return frames >= looked.Frames }})
+	require.Equal(t, looked.Looks, again.Looks)
+	requireSame(t, looked, again)
 }
 
 // What is known when it is stopped is what as many replications tell.
