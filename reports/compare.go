@@ -86,7 +86,7 @@ func detailed(c *study.Comparison) (all []int) {
 
 func compareDesigns(p *page, c *study.Comparison) {
 	p.heading("Each design (ages in ms by time, average of the signals shown; worst: largest p99 in units of its limit)")
-	t := newTable(p, "design", "mean", "p95", "p99", "% over\nlimit", "worst", "limits\nmet of", "own air\n%", "with\naccess %", "sent\na second")
+	t := newTable(p, "design", "mean", "p95", "p99", "% over\nlimit", "worst", "limits\nmet of", "own air\n%", "with\naccess %", "sent\n/s")
 	for i, r := range c.Results {
 		o := own(r)
 		n := verdicts(r)

@@ -268,6 +268,10 @@ func OpenDesigns(nameOrPath string, sets []string, designs []Design) (base *Plan
 	if err != nil {
 		return nil, nil, err
 	}
+	if c := base.capture(); c != nil && c.Name == "-" {
+		m := Mistake{File: path, Path: "bus.capture", Found: "standard input", Expected: "a file: each design reads the capture"}
+		return nil, nil, append(Mistakes{m}, base.discard()...)
+	}
 	opened := []*Plan{base}
 	for i := range designs {
 		plan, err := Load(path, text, slices.Concat(common, designs[i].Sets))
@@ -282,9 +286,6 @@ func OpenDesigns(nameOrPath string, sets []string, designs []Design) (base *Plan
 			}
 		}
 		opened = append(opened, plan)
-	}
-	if c := base.capture(); c != nil && c.Name == "-" {
-		all = append(all, Mistake{File: path, Path: "bus.capture", Found: "standard input", Expected: "a file: each design reads the capture"})
 	}
 	if all = append(said, all...); len(all) > 0 {
 		for _, plan := range opened {
