@@ -33,10 +33,10 @@ func CompareText(w io.Writer, c *study.Comparison, o TextOptions) error {
 const sentencesShown = 10
 
 func compareVerdicts(p *page, c *study.Comparison) {
-	shown := 0
+	shown, best := 0, freshest(c)
 	label := "verdict  "
 	for i := range c.Pairs {
-		if len(c.Pairs) > sentencesShown && c.Against == "" && !about(c, &c.Pairs[i], freshest(c)) {
+		if len(c.Pairs) > sentencesShown && c.Against == "" && c.Pairs[i].A != best && c.Pairs[i].B != best {
 			continue
 		}
 		p.paragraph(label, sentence(c, &c.Pairs[i]))
@@ -67,10 +67,6 @@ func freshest(c *study.Comparison) int {
 		}
 	}
 	return best
-}
-
-func about(c *study.Comparison, pair *study.Pair, design int) bool {
-	return pair.A == design || pair.B == design
 }
 
 // detailed lists the pairs that are told signal by signal: with the design that

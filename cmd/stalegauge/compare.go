@@ -31,6 +31,7 @@ type compareFlags struct {
 	budget     given
 }
 
+// compareLong is the help of compare.
 const compareLong = `Simulate several designs of one scenario and tell, for each pair, which one is
 fresher, by how much, and how sure that is. All designs meet the same bus
 traffic, the same fading and the same phases, so that differences are known far
