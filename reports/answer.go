@@ -102,16 +102,12 @@ func badness(a, b *study.Signal) int {
 	return cmp.Compare(closeness(a), closeness(b))
 }
 
-// closeness is p99 over the limit; of a limit of changes or starts it is the share
-// that was late over the share that may be. A signal never shown is infinitely late.
+// closeness is p99 over the limit, of a limit of changes or starts its standing. A
+// signal never shown is infinitely late.
 func closeness(s *study.Signal) float64 {
 	l := s.Shown.Limit
 	if l != nil && l.Of != scenarios.OfAge {
-		late, ok := finite(s.Late.Value, s.Late.Defined)
-		if !ok {
-			return math.Inf(1)
-		}
-		return late / (1 - l.Quantile)
+		return s.Standing
 	}
 	p99, ok := finite(limited(s).P99.Value, limited(s).P99.Defined)
 	if !ok {
@@ -148,7 +144,11 @@ func worstLine(display *study.Receiver, s *study.Signal) string {
 	}
 	age := limited(s)
 	if l := s.Shown.Limit; l != nil && l.Of != scenarios.OfAge {
-		return fmt.Sprintf("%s: %s of %s later than %s", name, percent(s.Late.Value, s.Late.Defined), trials[l.Of], seconds(l.Value))
+		within := "never"
+		if delay, ok := finite(s.Standing*l.Value.Seconds(), true); ok {
+			within = "within " + span(delay, true)
+		}
+		return fmt.Sprintf("%s: %s of %s %s, limit %s", name, percent(l.Quantile, true), trials[l.Of], within, seconds(l.Value))
 	}
 	if _, ok := finite(age.P99.Value, age.P99.Defined); !ok {
 		return fmt.Sprintf("%s: never shown, %s", name, limit)

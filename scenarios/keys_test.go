@@ -179,7 +179,7 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 		var last error
 		changed := false
 		for _, value := range slices.Concat(particular[k.Path], k.Words, others[k.kind]) {
-			after, err := Load("rich.yaml", text, append(with[:len(with):len(with)], Set{path, value}))
+			after, err := Load("rich.yaml", text, append(with[:len(with):len(with)], Set{Path: path, Text: value}))
 			if err != nil {
 				last = err
 			} else if changed = !reflect.DeepEqual(bare(before), bare(after)); changed {

@@ -13,6 +13,8 @@ import (
 type Set struct {
 	Path string // of a key, such as receivers.pillar.queue
 	Text string // the value as a scenario would write it; lists and blocks in one line
+
+	written *writing // nil = as --set
 }
 
 // String returns the change as --set takes it.
@@ -25,7 +27,7 @@ func ParseSet(s string) (Set, error) {
 		src := &source{name: "--set", lines: []string{s}, inline: true}
 		return Set{}, Mistakes{place{src, 1, 1}.mistake("", quote(s), "KEY=VALUE, such as receivers.pillar.queue=8", "")}
 	}
-	return Set{strings.TrimSpace(path), text}, nil
+	return Set{Path: strings.TrimSpace(path), Text: text}, nil
 }
 
 // setter applies one change to a tree.
@@ -44,7 +46,7 @@ type segment struct {
 
 // apply returns the tree with the change in it; the tree itself is not changed.
 func apply(root *node, set Set, layer int) (*node, Mistakes) {
-	src := &source{name: "--set", lines: []string{set.String()}, origin: fromCommandLine, layer: layer, inline: true}
+	src := &source{name: "--set", lines: []string{set.String()}, origin: fromCommandLine, layer: layer, inline: true, written: set.written}
 	s := &setter{src: src, database: hasDatabase(root)}
 	s.value = s.parseValue(set)
 	if s.value == nil {

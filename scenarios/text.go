@@ -42,6 +42,8 @@ type source struct {
 	origin origin
 	layer  int // 0 = the scenario that all others extend; a higher layer wins
 	inline bool
+
+	written *writing // where an inline text stands among others; nil = on its own
 }
 
 // place is a position in a source.
@@ -63,6 +65,7 @@ func (p place) mistake(path, found, expected, hint string) Mistake {
 	if p.source.inline {
 		m.Line = 0
 	}
+	p.source.written.move(&m)
 	return m
 }
 

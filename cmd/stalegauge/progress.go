@@ -12,14 +12,15 @@ type progress struct {
 	bar *progressbar.ProgressBar
 }
 
-// newProgress returns a bar on w, or nothing to see where w is no terminal.
-func newProgress(w io.Writer) *progress {
+// newProgress returns a bar on w that counts what, or nothing to see where w is no
+// terminal.
+func newProgress(w io.Writer, what string) *progress {
 	if !isTerminal(w) {
 		return &progress{}
 	}
 	return &progress{progressbar.NewOptions(1,
 		progressbar.OptionSetWriter(w),
-		progressbar.OptionSetDescription("replications"),
+		progressbar.OptionSetDescription(what),
 		progressbar.OptionSetWidth(24),
 		progressbar.OptionShowCount(),
 		progressbar.OptionSetPredictTime(true),

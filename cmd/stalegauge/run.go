@@ -120,10 +120,9 @@ func (f *runFlags) options() (o study.Options, err error) {
 	return o, err
 }
 
-// readPlan reads the scenario with all changes that the flags make.
-func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
-	var mistakes []error
-	sets := slices.Clone(f.sets)
+// changes returns the changes of --set, --duration and --seed.
+func (f *runFlags) changes() (sets []string, mistakes []error) {
+	sets = slices.Clone(f.sets)
 	change := func(key, value string, err error) {
 		if err != nil {
 			mistakes = append(mistakes, err)
@@ -139,12 +138,19 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 		value, err := wholeFlag("seed", f.seed.text, 0, math.MaxInt64)
 		change("seed", value, err)
 	}
+	return sets, mistakes
+}
+
+// readPlan reads the scenario with all changes that the flags make.
+func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
+	sets, mistakes := f.changes()
 	if f.replications.given && f.replications.text != "auto" {
 		value, err := wholeFlag("replications", f.replications.text, 1, maxReplications)
 		if err != nil {
-			err = fmt.Errorf("%w, or auto", err)
+			mistakes = append(mistakes, fmt.Errorf("%w, or auto", err))
+		} else {
+			sets = append(sets, "replications="+value)
 		}
-		change("replications", value, err)
 	}
 	name := defaultScenario
 	switch len(args) {
@@ -168,7 +174,7 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 		return err
 	}
 	defer out.discard()
-	bar := newProgress(p.errw)
+	bar := newProgress(p.errw, "replications")
 	o.Progress = bar.report
 	result, err := study.Run(ctx, plan, o)
 	bar.close()

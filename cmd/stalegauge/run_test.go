@@ -6,9 +6,11 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/stretchr/testify/require"
@@ -56,6 +58,30 @@ func TestInterruptWritesNothing(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "old", string(text))
 	requireOnly(t, folder, "answer.json")
+}
+
+// A comparison that is interrupted tells what is known: what as many replications
+// tell.
+func TestInterruptOfAComparisonWritesWhatIsKnown(t *testing.T) {
+	compare := func(ctx context.Context, errw io.Writer, more ...string) (int, string) {
+		var out bytes.Buffer
+		args := append([]string{"compare", "orchard", "--design", "now", "--duration", "1s"}, more...)
+		return run(ctx, args, nil, &out, errw), out.String()
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	var errw bytes.Buffer
+	status, got := compare(ctx, &errw, "--replications", "100000")
+	if got == "" {
+		require.Equal(t, "stalegauge: "+context.DeadlineExceeded.Error()+"\n", errw.String(), "too slow a machine for two replications")
+		return
+	}
+	require.Equal(t, statusWrong, status)
+	said := regexp.MustCompile(`the result tells of the (\d+) replications`).FindStringSubmatch(errw.String())
+	require.Len(t, said, 2, errw.String())
+	status, want := compare(t.Context(), io.Discard, "--replications", said[1])
+	require.Equal(t, statusMet, status)
+	require.Equal(t, want, got)
 }
 
 // requireOnly checks that a folder holds these files and no left-overs.

@@ -84,9 +84,14 @@ func used(into []*[width]bin, points []*Points, r int) []*[width]bin {
 // the share level of the time. It is exact at the edges of the buckets, linear
 // between. NaN when there is no time.
 func (t Teeth) Quantile(level float64) float64 {
-	wanted := (1 - level) * float64(t.Total())
+	return quantile(t.Above, t.Total(), t.Max(), level)
+}
+
+// quantile finds the age from a walk over the edges, downwards.
+func quantile(walk func(func(bucket int, above time.Duration)), total, most time.Duration, level float64) float64 {
+	wanted := (1 - level) * float64(total)
 	value, upper := math.NaN(), 0.0 // upper is the time above the edge of the bucket above
-	t.Above(func(bucket int, above time.Duration) {
+	walk(func(bucket int, above time.Duration) {
 		// The last bucket downwards that still ends at or under the wanted time
 		// and begins at or over it is where the time above falls to it first.
 		if over := float64(above); over > upper && upper <= wanted && wanted <= over {
@@ -94,7 +99,7 @@ func (t Teeth) Quantile(level float64) float64 {
 		}
 		upper = float64(above)
 	})
-	return math.Min(value, float64(t.Max()))
+	return math.Min(value, float64(most))
 }
 
 // Between returns the value inside a bucket at which a quantity that falls

@@ -4,7 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"reflect"
+	"math"
+	"slices"
 
 	"stalegauge/scenarios"
 	"stalegauge/sim"
@@ -12,17 +13,25 @@ import (
 
 // Design is one of the designs of a comparison.
 type Design struct {
-	Name string
-	Plan *scenarios.Plan
+	Name    string
+	Plan    *scenarios.Plan
+	Changes string // what makes it this design, in words or as it was written; for reports
+	// Yardstick is a design that nobody has to beat: a sequential comparison does
+	// not wait for differences from it.
+	Yardstick bool
 }
 
 // CompareOptions says how to compare.
 type CompareOptions struct {
 	Options
-	// Ends, when not nil, is asked after each round of replications, with how
-	// many are done, whether to end there. Rounds end after 10, 20, 40, ... 320
-	// replications with Sequential and after every 10 otherwise.
-	Ends func(done int) bool
+	// Against names the design that every other one is compared with; "" compares
+	// every two.
+	Against string
+	// Ends, when not nil, is asked after each round whether to end there. A round
+	// is one replication of every design; frames are those of the bus that all
+	// designs together have heard. It is not asked before the second round, and
+	// must not depend on what the rounds have shown.
+	Ends func(rounds int, frames uint64) bool
 	// Independent gives each design traffic and fading of its own. It is there
 	// to show what common streams are worth.
 	Independent bool
@@ -30,152 +39,234 @@ type CompareOptions struct {
 
 // Comparison is what designs have shown on the same traffic and the same fading.
 type Comparison struct {
+	Version      string
 	Designs      []Design
 	Results      []*Result // of each design alone; their intervals are not those of differences
-	Replications int
-	Looks        []int   // replications at which it looked whether it may stop; nil with a fixed number
-	Confidence   float64 // of the interval of each pair: 1 - Alpha over the number of pairs, and of looks
-	Pairs        []Pair  // every design with every later one
+	Replications int       // of each design
+	Frames       uint64    // of the bus, all designs together
+	Simulated    float64   // seconds of one design, all replications
+	Sequential   bool      // it might have stopped at any look
+	Looks        []int     // replications at which it looked whether it may stop; nil with a fixed number
+	Against      string    // the design that all others are compared with; "" = every two
+	Confidence   float64   // of each interval of a difference: 1 - Alpha over the number of pairs, and of looks
+	// Key is the signal whose p99 decides which design is fresher; it is
+	// empty when no signal was shown by all designs.
+	Key   KeySignal
+	Pairs []Pair
 }
+
+// KeySignal is the signal that is closest to its limit: of those that all designs
+// have shown the one with the largest p99 in units of its limit, on average over
+// the designs. What a design is better by has no part in that average, so that the
+// choice does not lean to either side. Without any limit the period of the source
+// takes its place.
+type KeySignal struct{ Receiver, Signal string }
 
 // Pair is how design B differs from design A.
 type Pair struct {
 	A, B int // index into Designs
-	// Worst is the largest p99 in units of its limit, over all signals with a
-	// limit on all displays of the design.
+	Key  int // index into Signals of the key signal, -1 without one
+	// Overall is the average over the signals that both designs have shown.
+	Overall Ages
+	// Worst is the largest p99 of an age in units of its limit, over the signals
+	// with a limit on the displays of both; of a limit of changes it is the delay
+	// of the share of them that the limit asks for. What is never shown is
+	// infinitely late.
 	Worst               Paired
 	OwnShare            Paired // energy on air, of the time
 	OwnOccupancy        Paired // with access time
 	BroadcastsPerSecond Paired
-	Signals             []PairedSignal // that both designs show
+	Signals             []PairedSignal // on the displays of both
+	OnlyA, OnlyB        []string       // "display signal" of those on the displays of one
 }
 
-// PairedSignal is a signal on a display in both designs. Times are in seconds.
+// Ages are the compared figures of a signal or of several. Times are in seconds.
+type Ages struct {
+	Mean, P95, P99 Paired // age where the limit counts, at the glass without one, weighted by time
+	OverLimit      Paired // share of observed time; undefined without a limit
+	Unknown        Paired // share of the window
+	Late           Paired // share of the changes beyond their limit or never shown; undefined where changes are not followed
+	Wrong          Paired // share of the time with another value at the glass than the bus carried last; undefined likewise
+}
+
+// PairedSignal is a signal on a display in both designs.
 type PairedSignal struct {
 	Receiver, Signal string
-	Mean, P95, P99   Paired // age where the limit of A counts, weighted by time
-	OverLimit        Paired // share of observed time; undefined without a limit in both
+	Ages
 }
 
-// Paired is a figure of two designs. The difference is that of pooled values, B
-// less A; its interval comes from the jackknife over at most [MaxGroups] groups of
-// replications, the same group left out of both.
+// Paired is a figure of two designs, not a number where it is not defined. The
+// difference is that of pooled values, B less A; its interval comes from the
+// jackknife over at most [MaxGroups] groups of replications, the same group left
+// out of both.
 type Paired struct {
 	A, B       float64
 	Difference Value
 }
 
+// Decisive is p99 of the key signal, which decides who is fresher: not a number
+// without one.
+func (p *Pair) Decisive() Paired {
+	if p.Key < 0 {
+		return Paired{A: math.NaN(), B: math.NaN(), Difference: Value{Value: math.NaN(), Low: math.NaN(), High: math.NaN()}}
+	}
+	return p.Signals[p.Key].P99
+}
+
+// Sign returns -1 where the interval of the difference lies below 0, 1 where it
+// lies above, else 0.
+func (p Paired) Sign() int {
+	switch d := p.Difference; {
+	case d.Interval && d.High < 0:
+		return -1
+	case d.Interval && d.Low > 0:
+		return 1
+	}
+	return 0
+}
+
+// Equal reports whether the figure was the same in every group of replications.
+func (p Paired) Equal() bool {
+	d := p.Difference
+	return d.Interval && d.Low == 0 && d.High == 0
+}
+
 // Compare runs designs side by side. Replication i of each meets the same traffic,
 // the same fading and the same phases, so that differences are known better than
 // the figures themselves. It returns an error when there are fewer than two
-// designs, when two cannot be compared, and as [Run] does.
+// designs, when two cannot be compared, and as [Run] does: when ctx ends, the
+// comparison of the rounds until then with the error of ctx, nil below two rounds.
+//
+// With Sequential it looks after 10, 20, 40, 80, 160 and 320 rounds whether every
+// pair has shown which design is fresher at p99 of the key signal. With Ends it may stop
+// between two looks; what it then tells counts as one of the six.
 func Compare(ctx context.Context, designs []Design, o CompareOptions) (*Comparison, error) {
-	if err := comparable(designs); err != nil {
+	if err := Comparable(designs); err != nil {
+		return nil, err
+	}
+	pairs, err := o.pairs(designs)
+	if err != nil {
 		return nil, err
 	}
 	stops, alpha, err := o.stops(designs[0].Plan)
 	if err != nil {
 		return nil, err
 	}
-	pairs := len(designs) * (len(designs) - 1) / 2
-	rounds := o.rounds(stops)
-	contest := newContest(designs)
-	plans := contest.plans(o.Independent)
-	inner := o.Options
+	if most := stops[len(stops)-1]; most < 2 {
+		return nil, errors.New("1 replication has no interval: a comparison takes two or more")
+	}
+	r := &race{o: &o, contest: newContest(designs), pairs: pairs, stops: stops, alpha: alpha}
+	return r.run(ctx)
+}
+
+// pairs lists who is compared with whom, by index.
+func (o *CompareOptions) pairs(designs []Design) (pairs [][2]int, err error) {
+	against := slices.IndexFunc(designs, func(d Design) bool { return d.Name == o.Against })
+	if o.Against != "" && against < 0 {
+		return nil, fmt.Errorf("no design has the name %q", o.Against)
+	}
+	for a := range designs {
+		for b := a + 1; b < len(designs); b++ {
+			switch {
+			case o.Against == "" || a == against:
+				pairs = append(pairs, [2]int{a, b})
+			case b == against:
+				pairs = append(pairs, [2]int{b, a})
+			}
+		}
+	}
+	return pairs, nil
+}
+
+// race is a comparison under way.
+type race struct {
+	o       *CompareOptions
+	contest *contest
+	pairs   [][2]int
+	stops   []int
+	alpha   float64 // of one interval of a single design
+	seen    []int   // looks
+}
+
+var errEnds = errors.New("told to end")
+
+func (r *race) run(ctx context.Context) (*Comparison, error) {
+	plans := r.contest.plans(r.o.Independent)
+	inner := r.o.Options
 	inner.replicate = func(_ *scenarios.Plan, job int) (*sim.Replication, error) {
-		return sim.Run(plans[job%len(plans)], job/len(plans))
+		run, err := sim.Run(plans[job%len(plans)], job/len(plans))
+		if err != nil {
+			err = fmt.Errorf("design %s: %w", r.contest.designs[job%len(plans)].Name, err)
+		}
+		return run, err
 	}
-	waiting := make([]*sim.Replication, 0, len(plans))
-	fold := func(_ int, run *sim.Replication) {
+	most := r.stops[len(r.stops)-1]
+	var waiting []*sim.Replication
+	fold := func(_ int, run *sim.Replication) error {
 		if waiting = append(waiting, run); len(waiting) < len(plans) {
-			return
-		}
-		contest.add(waiting)
-		waiting = waiting[:0]
-		if o.Progress != nil {
-			o.Progress(contest.replications, rounds[len(rounds)-1])
-		}
-	}
-	var seen []int
-	finish := func() *Comparison {
-		if contest.replications < 2 {
 			return nil
 		}
-		c := contest.result(alpha, alpha/float64(pairs))
-		c.Looks = seen
-		for _, r := range c.Results {
-			r.Version, r.Looks = o.Version, seen
+		c := r.contest
+		c.add(waiting)
+		waiting = waiting[:0]
+		if r.o.Progress != nil {
+			r.o.Progress(c.replications, most)
 		}
-		return c
+		if !slices.Contains(r.stops, c.replications) && r.ends() {
+			return errEnds
+		}
+		return nil
 	}
-	for _, stop := range rounds {
-		if err := inner.runTo(ctx, designs[0].Plan, contest.replications*len(plans), stop*len(plans), fold); err != nil {
-			if ctx.Err() != nil {
-				return finish(), err
-			}
+	for _, stop := range r.stops {
+		err := inner.runTo(ctx, nil, r.contest.replications*len(plans), stop*len(plans), fold)
+		switch {
+		case err == errEnds:
+			return r.result(), nil
+		case err != nil && ctx.Err() != nil:
+			return r.result(), err
+		case err != nil:
 			return nil, err
 		}
-		if o.Sequential {
-			seen = append(seen, stop)
-		}
-		c := finish()
-		if stop == rounds[len(rounds)-1] || o.Ends != nil && o.Ends(stop) || o.Sequential && c.shown() {
-			return c, nil
+		if r.o.Sequential {
+			r.seen = append(r.seen, stop)
+			if c := r.result(); c.shown() || r.ends() {
+				return c, nil
+			}
 		}
 	}
-	return nil, errors.New("no rounds")
+	return r.result(), nil
 }
 
-// rounds returns after how many replications a comparison may end.
-func (o *CompareOptions) rounds(stops []int) []int {
-	last := stops[len(stops)-1]
-	if o.Sequential || o.Ends == nil {
-		return stops
-	}
-	var rounds []int
-	for n := looks[0]; n < last; n += looks[0] {
-		rounds = append(rounds, n)
-	}
-	return append(rounds, last)
+// ends reports whether the comparison is told to end.
+func (r *race) ends() bool {
+	c := r.contest
+	return r.o.Ends != nil && c.replications >= 2 && r.o.Ends(c.replications, c.frames)
 }
 
-// shown reports whether every pair has shown which one is fresher.
+// result is nil below two replications.
+func (r *race) result() *Comparison {
+	if r.contest.replications < 2 {
+		return nil
+	}
+	c := r.contest.result(r.pairs, r.alpha)
+	c.Version, c.Against = r.o.Version, r.o.Against
+	c.Sequential, c.Looks = r.o.Sequential, slices.Clone(r.seen)
+	for _, one := range c.Results {
+		one.Version, one.Looks = c.Version, c.Looks
+	}
+	return c
+}
+
+// shown reports whether every pair that somebody waits for has shown which design
+// is fresher, or that they do not differ at all.
 func (c *Comparison) shown() bool {
-	for _, p := range c.Pairs {
-		if d := p.Worst.Difference; !d.Interval || d.Low <= 0 && d.High >= 0 {
+	for i := range c.Pairs {
+		p := &c.Pairs[i]
+		d := p.Decisive()
+		open := d.Sign() == 0 && !d.Equal() && !math.IsNaN(d.Difference.Value)
+		if open && !c.Designs[p.A].Yardstick && !c.Designs[p.B].Yardstick {
 			return false
 		}
 	}
 	return true
-}
-
-// comparable reports designs between which a difference would mean nothing.
-func comparable(designs []Design) error {
-	if len(designs) < 2 {
-		return errors.New("a comparison needs two designs")
-	}
-	var all []error
-	first := designs[0]
-	for _, d := range designs[1:] {
-		switch {
-		case d.Plan.Seed != first.Plan.Seed:
-			all = append(all, fmt.Errorf("%s and %s begin with different seeds: %d and %d", first.Name, d.Name, first.Plan.Seed, d.Plan.Seed))
-		case !sameBus(&first.Plan.Bus, &d.Plan.Bus):
-			all = append(all, fmt.Errorf("%s and %s hear different buses: a difference would say nothing about the designs", first.Name, d.Name))
-		case d.Plan.Duration != first.Plan.Duration:
-			all = append(all, fmt.Errorf("%s and %s run for different times: %v and %v", first.Name, d.Name, first.Plan.Duration, d.Plan.Duration))
-		}
-	}
-	return errors.Join(all...)
-}
-
-// sameBus reports whether two designs hear the same traffic.
-func sameBus(a, b *scenarios.Bus) bool {
-	if (a.Capture == nil) != (b.Capture == nil) {
-		return false
-	}
-	if a.Capture != nil {
-		return a.Capture.Same(b.Capture)
-	}
-	return reflect.DeepEqual(a, b)
 }

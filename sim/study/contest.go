@@ -8,30 +8,38 @@ import (
 	"stalegauge/sim/age"
 )
 
-// contest gathers the replications of several designs.
+// contest gathers the replications of several designs. Its memory does not depend
+// on how many replications there are.
 type contest struct {
 	designs      []Design
 	entries      []entry
 	replications int
+	frames       uint64 // of the bus, all designs together
 }
 
 // entry is one design: all of it in a pool, and in groups what the jackknife
 // leaves out in turn.
 type entry struct {
-	pool   *pool
-	groups []*group
+	pool    *pool
+	spreads [][]*age.Spread // by signal of the design and group, of the place where the limit counts
+	windows [][]float64     // by signal and group, seconds
+	values  [][]*valueSums  // by signal and group
+	air     []airSums       // by group
 }
 
-// group is part of the replications of a design.
-type group struct {
-	signals                           []*age.Track // of the place where the limit counts, by signal of the design
-	window, own, occupied, broadcasts float64
-}
+// airSums are the sums over a group whose ratios to the window are compared.
+type airSums struct{ window, own, occupied, broadcasts float64 }
 
 func newContest(designs []Design) *contest {
 	c := &contest{designs: designs}
 	for _, d := range designs {
-		c.entries = append(c.entries, entry{pool: newPool(d.Plan)})
+		e := entry{pool: newPool(d.Plan)}
+		eachSignal(d.Plan, func(int, signalName, *scenarios.Shown) {
+			e.spreads = append(e.spreads, nil)
+			e.windows = append(e.windows, nil)
+			e.values = append(e.values, nil)
+		})
+		c.entries = append(c.entries, e)
 	}
 	return c
 }
@@ -53,218 +61,181 @@ func (c *contest) plans(independent bool) []*scenarios.Plan {
 
 // add folds the same replication of every design in.
 func (c *contest) add(runs []*sim.Replication) {
-	index := c.replications % MaxGroups
+	group := c.replications % MaxGroups
 	c.replications++
 	for i, run := range runs {
-		e := &c.entries[i]
-		e.pool.add(run)
-		if index == len(e.groups) {
-			e.groups = append(e.groups, newGroup(e.pool.plan))
-		}
-		e.groups[index].add(e.pool.plan, run)
+		c.frames += run.Frames
+		c.entries[i].add(group, run)
 	}
 }
 
-func newGroup(plan *scenarios.Plan) *group {
-	g := &group{}
-	for i := range plan.Receivers {
-		for k := range plan.Receivers[i].Shows {
-			limit := plan.Receivers[i].Shows[k].Limit
-			g.signals = append(g.signals, age.NewTrack(0))
-			if limit != nil {
-				g.signals[len(g.signals)-1] = age.NewTrack(limit.Value)
-			}
+func (e *entry) add(group int, run *sim.Replication) {
+	e.pool.add(run)
+	if group == len(e.air) {
+		e.air = append(e.air, airSums{})
+		for at := range e.spreads {
+			e.spreads[at] = append(e.spreads[at], &age.Spread{})
+			e.windows[at] = append(e.windows[at], 0)
+			e.values[at] = append(e.values[at], &valueSums{})
 		}
 	}
-	return g
-}
-
-func (g *group) add(plan *scenarios.Plan, run *sim.Replication) {
 	at := 0
 	for i := range run.Receivers {
-		for k := range run.Receivers[i].Signals {
-			s := &run.Receivers[i].Signals[k]
-			track := s.Glass
-			if limit := plan.Receivers[i].Shows[k].Limit; limit != nil && limit.At == scenarios.InMemory {
-				track = s.Memory
+		r := &run.Receivers[i]
+		for k := range r.Signals {
+			track := r.Signals[k].Glass
+			if limit := e.pool.plan.Receivers[i].Shows[k].Limit; limit != nil && limit.At == scenarios.InMemory {
+				track = r.Signals[k].Memory
 			}
-			g.signals[at].Merge(track)
+			e.spreads[at][group].Add(track)
+			e.windows[at][group] += seconds(r.Window)
+			e.values[at][group].note(r.Signals[k].Values)
 			at++
 		}
 	}
-	g.window += seconds(run.Air.Window)
-	g.own += seconds(run.Air.Own)
-	g.occupied += seconds(run.Air.Occupied)
-	g.broadcasts += float64(run.Air.Broadcasts)
+	e.air[group].add(airSums{seconds(run.Air.Window), seconds(run.Air.Own), seconds(run.Air.Occupied), float64(run.Air.Broadcasts)}, 1)
 }
 
-func (g *group) merge(h *group) {
-	for i, s := range h.signals {
-		g.signals[i].Merge(s)
+func (a *airSums) add(b airSums, times float64) {
+	a.window += times * b.window
+	a.own += times * b.own
+	a.occupied += times * b.occupied
+	a.broadcasts += times * b.broadcasts
+}
+
+// The figures of a signal that are compared.
+const (
+	figureMean = iota
+	figureP95
+	figureP99
+	figureOver
+	figureUnknown
+	figureLate
+	figureWrong
+	figureDelay // of changes, at the share of the limit; those never shown count as infinite
+	signalFigures
+)
+
+// reading is what a design shows: of everything, or with a group left out. What is
+// not defined is not a number; the age of a signal that is never shown is infinite.
+type reading struct {
+	own, occupied, broadcasts float64
+	signals                   [][signalFigures]float64
+	limits                    []limit // by signal
+}
+
+// readings are those of all, and with each group left out.
+type readings struct {
+	whole reading
+	left  []reading
+}
+
+func (e *entry) read() *readings {
+	r := &readings{left: make([]reading, len(e.air))}
+	var limits []limit
+	eachSignal(e.pool.plan, func(at int, _ signalName, s *scenarios.Shown) {
+		limits = append(limits, limitOf(s))
+		aged := s.Limit != nil && s.Limit.Of == scenarios.OfAge
+		window := 0.0
+		for _, w := range e.windows[at] {
+			window += w
+		}
+		age.LeaveOneOut(e.spreads[at], func(all *age.Spread) {
+			r.whole.signals = append(r.whole.signals, readSignal(all, window, aged))
+		}, func(g int, others *age.Spread) {
+			r.left[g].signals = append(r.left[g].signals, readSignal(others, window-e.windows[at][g], aged))
+		})
+		if s.FollowsValues() {
+			e.readValues(r, at, s)
+		}
+	})
+	var sum airSums
+	for _, a := range e.air {
+		sum.add(a, 1)
 	}
-	g.window += h.window
-	g.own += h.own
-	g.occupied += h.occupied
-	g.broadcasts += h.broadcasts
+	r.whole.finish(sum, limits)
+	for g, a := range e.air {
+		rest := sum
+		rest.add(a, -1)
+		r.left[g].finish(rest, limits)
+	}
+	return r
 }
 
-// figures are the numbers of a design that are compared. What is not defined is
-// not a number.
-type figures struct {
-	worst, own, occupied, broadcasts float64
-	signals                          []signalFigures
+func (r *reading) finish(a airSums, limits []limit) {
+	r.own, r.occupied, r.broadcasts, r.limits = a.own/a.window, a.occupied/a.window, a.broadcasts/a.window, limits
 }
 
-type signalFigures struct{ mean, p95, p99, over float64 }
-
-// read works the figures of pooled replications out.
-func (g *group) read(plan *scenarios.Plan) figures {
-	f := figures{own: g.own / g.window, occupied: g.occupied / g.window, broadcasts: g.broadcasts / g.window, worst: math.NaN()}
-	at := 0
-	for i := range plan.Receivers {
-		for k := range plan.Receivers[i].Shows {
-			s := readSignal(g.signals[at])
-			at++
-			if limit := plan.Receivers[i].Shows[k].Limit; limit == nil || limit.Of != scenarios.OfAge {
-				s.over = math.NaN()
-			} else if ratio := s.p99 / seconds(limit.Value); !(ratio <= f.worst) {
-				f.worst = ratio
-			}
-			f.signals = append(f.signals, s)
+func readSignal(s *age.Spread, window float64, limited bool) [signalFigures]float64 {
+	observed := seconds(s.Observed())
+	f := [signalFigures]float64{math.Inf(1), math.Inf(1), math.Inf(1), math.NaN(), 1 - observed/window, math.NaN(), math.NaN(), math.NaN()}
+	if observed > 0 {
+		f[figureMean], f[figureP95], f[figureP99] = s.Mean()/second, s.Quantile(.95)/second, s.Quantile(.99)/second
+		if limited {
+			f[figureOver] = seconds(s.OverLimit()) / observed
 		}
 	}
 	return f
 }
 
-func readSignal(t *age.Track) signalFigures {
-	if t.Observed() == 0 {
-		// Never shown: infinitely late.
-		return signalFigures{math.Inf(1), math.Inf(1), math.Inf(1), 1}
-	}
-	ages := t.Ages()
-	return signalFigures{
-		mean: t.Mean() / second, p95: ages.Quantile(0.95) / second, p99: ages.Quantile(0.99) / second,
-		over: float64(t.OverLimit()) / float64(t.Observed()),
-	}
-}
-
-// tested is a design's figures: of everything, and with each group left out.
-type tested struct {
-	whole figures
-	left  []figures
-}
-
-func (e *entry) test() tested {
-	plan := e.pool.plan
-	all := newGroup(plan)
-	for _, g := range e.groups {
-		all.merge(g)
-	}
-	t := tested{whole: all.read(plan)}
-	for out := range e.groups {
-		rest := newGroup(plan)
-		for i, g := range e.groups {
-			if i != out {
-				rest.merge(g)
-			}
-		}
-		t.left = append(t.left, rest.read(plan))
-	}
-	return t
-}
-
-// result works out the answer: the figures of each design at confidence 1-single,
-// the differences at 1-paired.
-func (c *contest) result(single, paired float64) *Comparison {
-	r := &Comparison{Designs: c.designs, Confidence: 1 - paired, Replications: c.replications}
-	var tests []tested
+// result works out the answer: the figures of each design at confidence 1-alpha,
+// the differences at 1-alpha over the number of pairs (Bonferroni).
+func (c *contest) result(pairs [][2]int, alpha float64) *Comparison {
+	single := alpha / float64(len(pairs))
+	r := &Comparison{Designs: c.designs, Confidence: 1 - single, Replications: c.replications, Frames: c.frames}
+	var all []*readings
 	for i := range c.entries {
-		r.Results = append(r.Results, c.entries[i].pool.result(single))
-		tests = append(tests, c.entries[i].test())
+		r.Results = append(r.Results, c.entries[i].pool.result(alpha))
+		all = append(all, c.entries[i].read())
 	}
-	for a := range tests {
-		for b := a + 1; b < len(tests); b++ {
-			r.Pairs = append(r.Pairs, c.pair(a, b, tests, paired))
-		}
+	r.Simulated = r.Results[0].Simulated
+	key, found := c.key(all)
+	if found {
+		r.Key = KeySignal{key.receiver, key.signal}
+	}
+	for _, p := range pairs {
+		r.Pairs = append(r.Pairs, c.pair(p[0], p[1], all, key, single))
 	}
 	return r
 }
 
-func (c *contest) pair(a, b int, tests []tested, alpha float64) Pair {
-	of := func(get func(design int, f *figures) float64) Paired {
-		return difference(&tests[a], &tests[b], func(f *figures) float64 { return get(a, f) }, func(f *figures) float64 { return get(b, f) }, alpha)
+// key finds the signal of [KeySignal].
+func (c *contest) key(all []*readings) (best signalName, found bool) {
+	type standing struct {
+		limit, period float64 // p99 in units of them, summed over the designs
+		designs       int
 	}
-	p := Pair{
-		A: a, B: b,
-		Worst:               of(func(_ int, f *figures) float64 { return f.worst }),
-		OwnShare:            of(func(_ int, f *figures) float64 { return f.own }),
-		OwnOccupancy:        of(func(_ int, f *figures) float64 { return f.occupied }),
-		BroadcastsPerSecond: of(func(_ int, f *figures) float64 { return f.broadcasts }),
-	}
-	index := signalIndex(c.designs[b].Plan)
-	at := -1
-	for i := range c.designs[a].Plan.Receivers {
-		receiver := &c.designs[a].Plan.Receivers[i]
-		for k := range receiver.Shows {
-			at++
-			name := [2]string{receiver.Name, receiver.Shows[k].Signal.Name}
-			other, both := index[name]
-			if !both {
-				continue
+	standings := map[signalName]standing{}
+	limited := false
+	for i, d := range c.designs {
+		eachSignal(d.Plan, func(at int, name signalName, s *scenarios.Shown) {
+			p99 := all[i].whole.signals[at][figureP99]
+			if math.IsInf(p99, 1) {
+				return
 			}
-			slot := [2]int{at, other}
-			from := func(get func(s *signalFigures) float64) Paired {
-				return of(func(design int, f *figures) float64 {
-					if design == a {
-						return get(&f.signals[slot[0]])
-					}
-					return get(&f.signals[slot[1]])
-				})
+			k := standings[name]
+			k.designs++
+			aged := s.Limit != nil && s.Limit.Of == scenarios.OfAge
+			if aged {
+				k.limit += p99 / seconds(s.Limit.Value)
 			}
-			p.Signals = append(p.Signals, PairedSignal{
-				Receiver: name[0], Signal: name[1],
-				Mean:      from(func(s *signalFigures) float64 { return s.mean }),
-				P95:       from(func(s *signalFigures) float64 { return s.p95 }),
-				P99:       from(func(s *signalFigures) float64 { return s.p99 }),
-				OverLimit: from(func(s *signalFigures) float64 { return s.over }),
-			})
+			if s.Period > 0 {
+				k.period += p99 / seconds(s.Period)
+			}
+			standings[name] = k
+			limited = limited || aged && k.designs == len(c.designs)
+		})
+	}
+	most := math.Inf(-1)
+	eachSignal(c.designs[0].Plan, func(_ int, name signalName, _ *scenarios.Shown) {
+		k := standings[name]
+		standing := k.period
+		if limited {
+			standing = k.limit
 		}
-	}
-	return p
-}
-
-// signalIndex numbers the signals of a design as its figures do.
-func signalIndex(plan *scenarios.Plan) map[[2]string]int {
-	index := map[[2]string]int{}
-	for i := range plan.Receivers {
-		for k := range plan.Receivers[i].Shows {
-			index[[2]string{plan.Receivers[i].Name, plan.Receivers[i].Shows[k].Signal.Name}] = len(index)
+		if k.designs == len(c.designs) && standing > most {
+			best, most, found = name, standing, true
 		}
-	}
-	return index
-}
-
-// difference is the figure of b less that of a with its interval.
-func difference(a, b *tested, ofA, ofB func(*figures) float64, alpha float64) Paired {
-	p := Paired{A: ofA(&a.whole), B: ofB(&b.whole)}
-	p.Difference = Value{Value: p.B - p.A, Low: math.NaN(), High: math.NaN()}
-	if math.IsNaN(p.Difference.Value) || math.IsInf(p.Difference.Value, 0) {
-		return p
-	}
-	p.Difference.Defined = true
-	groups := min(len(a.left), len(b.left))
-	if groups < 2 {
-		return p
-	}
-	var left []float64
-	for g := range groups {
-		d := ofB(&b.left[g]) - ofA(&a.left[g])
-		if math.IsNaN(d) || math.IsInf(d, 0) {
-			return p // a value that only one group ever showed has no error to tell
-		}
-		left = append(left, d)
-	}
-	interval := Jackknife(p.Difference.Value, left, alpha)
-	p.Difference.Interval, p.Difference.Low, p.Difference.High = true, interval.Low, interval.High
-	return p
+	})
+	return best, found
 }

@@ -72,6 +72,10 @@ type Signal struct {
 	Waterfall      [fate.Stages]float64 // mean of each term
 	WaterfallOpen  bool                 // a value was observed: Waterfall is defined
 
+	// Standing is how far the signal is from its limit: p99 of the age in units of
+	// it; of changes or starts the delay of the share of them that the limit asks
+	// for, infinite where more are never shown. Not a number without a limit.
+	Standing   float64
 	Values     *Values    // nil where the values are not followed
 	Late       Value      // of a limit of changes or starts: share of them beyond it
 	Deadlines  *Deadlines // nil without a limit of age at the glass

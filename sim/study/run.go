@@ -68,11 +68,12 @@ func Run(ctx context.Context, plan *scenarios.Plan, o Options) (*Result, error) 
 		return r
 	}
 	for _, stop := range stops {
-		fold := func(_ int, run *sim.Replication) {
+		fold := func(_ int, run *sim.Replication) error {
 			pool.add(run)
 			if o.Progress != nil {
 				o.Progress(pool.replications, stops[len(stops)-1])
 			}
+			return nil
 		}
 		if err := o.runTo(ctx, plan, pool.replications, stop, fold); err != nil {
 			if ctx.Err() != nil {
@@ -110,8 +111,9 @@ func (o *Options) stops(plan *scenarios.Plan) ([]int, float64, error) {
 	return []int{n}, Alpha, nil
 }
 
-// runTo runs replications from first up to stop and folds them in their order.
-func (o *Options) runTo(ctx context.Context, plan *scenarios.Plan, first, stop int, fold func(i int, run *sim.Replication)) error {
+// runTo runs replications from first up to stop and folds them in their order. An
+// error of fold ends it. The error of a replication names it.
+func (o *Options) runTo(ctx context.Context, plan *scenarios.Plan, first, stop int, fold func(i int, run *sim.Replication) error) error {
 	quit := make(chan struct{})
 	defer close(quit)
 	line := o.start(plan, first, stop, quit)
@@ -126,9 +128,11 @@ func (o *Options) runTo(ctx context.Context, plan *scenarios.Plan, first, stop i
 			return ctx.Err()
 		}
 		if out.err != nil {
-			return fmt.Errorf("replication %d: %w", i, out.err)
+			return out.err
 		}
-		fold(i, out.run)
+		if err := fold(i, out.run); err != nil {
+			return err
+		}
 		line.free <- struct{}{}
 	}
 	return nil

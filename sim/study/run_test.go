@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -20,16 +21,26 @@ import (
 
 var tractor = display{period: 100 * time.Millisecond, toBad: .05, out: .45, updates: 300, limit: 400 * time.Millisecond, quantile: .95, seed: 1}
 
-// written is a result in text, the plan and the limits, which are pointers, left out.
+// written is a result in text, without the plan; what it points to stands in place
+// of the pointers.
 func written(r *Result) string {
 	c := *r
 	c.Plan = nil
-	for i := range c.Receivers {
-		for k := range c.Receivers[i].Signals {
-			c.Receivers[i].Signals[k].Shown.Limit = nil
+	var text strings.Builder
+	c.Receivers = nil
+	for _, d := range r.Receivers {
+		for _, s := range d.Signals {
+			fmt.Fprintf(&text, "%+v %+v %+v %+v\n", s.Shown.Limit, s.Values, s.Deadlines, s.Expiry)
+			s.Shown.Limit, s.Values, s.Deadlines, s.Expiry = nil, nil, nil, nil
+			fmt.Fprintf(&text, "%+v\n", s)
 		}
+		d.Signals = nil
+		fmt.Fprintf(&text, "%+v\n", d)
 	}
-	return fmt.Sprintf("%+v", c)
+	for i := range c.Entries {
+		c.Entries[i].Policy = nil
+	}
+	return fmt.Sprintf("%s%+v", text.String(), c)
 }
 
 func TestTheNumberOfWorkersChangesNothing(t *testing.T) {
@@ -75,7 +86,7 @@ func TestTheErrorOfTheLowestReplicationIsReturned(t *testing.T) {
 		switch i {
 		case 3:
 			time.Sleep(5 * time.Millisecond)
-			return nil, errors.New("the pump ran dry")
+			return nil, errors.New("replication 3: the pump ran dry")
 		case 4, 5, 6:
 			return nil, fmt.Errorf("later")
 		}

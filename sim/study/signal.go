@@ -2,6 +2,7 @@ package study
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -90,6 +91,7 @@ func (s *signalPool) addValues(run *sim.SignalRun, window time.Duration) {
 func (s *signalPool) result(alpha, simulated, one float64) Signal {
 	r := Signal{Shown: s.shown, Window: seconds(s.window)}
 	if s.glass == nil {
+		r.Standing = math.NaN()
 		r.judge(judged{})
 		return r
 	}
@@ -112,6 +114,7 @@ func (s *signalPool) result(alpha, simulated, one float64) Signal {
 	r.Values, r.Expiry, r.Deadlines = s.values.result(alpha), s.expiry.result(alpha), s.deadlines.result(alpha)
 	r.First, r.NeverShown = s.first.statistic(alpha), s.first.never
 	r.ExpiryFor = expiryFor(s.glass, s.shown.FalseAlarms)
+	r.Standing = s.standing(&r)
 	if s.shown.Limit == nil {
 		r.Verdict = NoLimit
 		return r

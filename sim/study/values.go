@@ -200,6 +200,45 @@ func (s *signalPool) late(alpha float64) Value {
 	return t.figure(alpha)
 }
 
+// standing is how far the signal is from its limit, see [Signal.Standing].
+func (s *signalPool) standing(r *Signal) float64 {
+	l := s.shown.Limit
+	if l == nil {
+		return math.NaN()
+	}
+	delay := math.Inf(1)
+	switch l.Of {
+	case scenarios.OfChange:
+		delay = delayOf(&s.values.delays, s.values.changes.Count, l.Quantile)
+	case scenarios.OfFirstPicture:
+		if at := s.first.ranked(int(math.Ceil(l.Quantile*float64(s.first.filled+s.first.never) - 1e-9))); !math.IsNaN(at) {
+			delay = at
+		}
+	default:
+		p99 := r.Age.P99
+		if l.At == scenarios.InMemory {
+			p99 = r.MemoryAge.P99
+		}
+		if p99.Defined {
+			delay = p99.Value
+		}
+	}
+	return delay / seconds(l.Value)
+}
+
+// delayOf is the delay that a share of all changes keeps, in seconds: those never
+// shown are later than all others. It is not a number where nothing changed.
+func delayOf(shown *age.Points, changes uint64, share float64) float64 {
+	switch n := share * float64(changes); {
+	case changes == 0:
+		return math.NaN()
+	case n > float64(shown.Count()):
+		return math.Inf(1)
+	default:
+		return shown.Quantile(n/float64(shown.Count())) / second
+	}
+}
+
 // rest is the ratio of what is left: 1 less the ratio.
 func (r *ratio) rest() ratio {
 	// y' = x - y in every replication.
