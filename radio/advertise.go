@@ -85,11 +85,11 @@ func (m *advertise) Request(now time.Duration, station, n int) {
 
 func (m *advertise) Advance(now time.Duration, events []Event) []Event {
 	m.turn(now)
-	for i, at := range m.wake {
-		if at != now || !m.senders[i].sending {
-			continue
-		}
-		if i < m.stations {
+	for k := 0; k < len(m.onAir); {
+		i := m.onAir[k]
+		if m.wake[i] != now {
+			k++
+		} else if i < m.stations {
 			events = m.endPacket(i, now, events)
 		} else if m.stop(i, now); m.drop(i, now) {
 			m.wake[i] = now

@@ -16,6 +16,19 @@ func BenchmarkSaturatedChannel(b *testing.B) {
 	}
 }
 
+// The same on the other media: the cost of a transmission grows with the senders
+// that are looked at, about linearly.
+func BenchmarkMedia(b *testing.B) {
+	for _, s := range []Settings{{Name: nameLowRate}, {Name: nameLegacy}, {Name: nameExtended}, {Name: nameGFSK}} {
+		for _, n := range []int{2, 8, 32} {
+			b.Run(fmt.Sprintf("%s/stations=%d", s.Name, n), func(b *testing.B) {
+				c := profile(b, s).Channel(ChannelConfig{Stations: n, Stream: streams(1)})
+				benchmark(b, c, n, 20)
+			})
+		}
+	}
+}
+
 // The same with 1023 slots of window: the cost does not depend on the slots.
 func BenchmarkSaturatedChannelWideWindow(b *testing.B) {
 	c := profile(b, Settings{Window: 1023}).Channel(ChannelConfig{Stations: 2, Stream: streams(1)})
@@ -47,7 +60,7 @@ func benchmark(b *testing.B, c Channel, stations, n int) {
 		at, _ := c.Next()
 		events = c.Advance(at, events[:0])
 		for _, e := range events {
-			if e.Kind == Ended {
+			if e.Kind == Ended || e.Kind == AccessFailed {
 				c.Request(at, e.Station, n)
 				done++
 			}

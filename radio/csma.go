@@ -33,7 +33,6 @@ type attempt struct {
 	spacing  time.Duration // behind the frame
 	rng      *rand.Rand
 	blind    bool
-	hidden   bool
 }
 
 // Channel returns the medium of IEEE 802.15.4-2015 with unslotted CSMA-CA
@@ -63,7 +62,7 @@ func (p *LowRate) Channel(c ChannelConfig) Channel {
 			continue
 		}
 		b := c.Background[i-c.Stations]
-		a.blind, a.hidden = b.Hidden || b.Deaf, b.Hidden
+		a.blind = b.Hidden || b.Deaf
 		a.rng = c.stream("background backoff", i-c.Stations)
 		if a.spacing = lowRateLIFS; b.Frame <= (lowRateHeader+lowRateShort)*2*lowRateSymbol {
 			a.spacing = lowRateSIFS
@@ -100,9 +99,11 @@ func (m *csma) backOff(i int, now time.Duration) {
 
 func (m *csma) Advance(now time.Duration, events []Event) []Event {
 	m.turn(now)
-	for i, at := range m.wake {
-		if at == now && m.senders[i].sending {
+	for k := 0; k < len(m.onAir); {
+		if i := m.onAir[k]; m.wake[i] == now {
 			events = m.end(i, now, events)
+		} else {
+			k++
 		}
 	}
 	// What begins at this instant lies behind the assessments that end at it.
@@ -124,7 +125,7 @@ func (m *csma) Advance(now time.Duration, events []Event) []Event {
 func (m *csma) end(i int, now time.Duration, events []Event) []Event {
 	m.stop(i, now)
 	a := &m.access[i]
-	if !a.hidden {
+	if !m.senders[i].hidden {
 		m.sensed--
 		m.lastEnd = now
 	}
@@ -176,12 +177,11 @@ func (m *csma) begin(i int, now time.Duration, events []Event) []Event {
 				return events
 			}
 		}
-		if src := &m.sources[i-m.stations]; now >= src.until { // switched off while it waited
-			src.queued, m.senders[i].open, m.wake[i] = 0, false, never
+		if m.switchedOff(i, now) {
 			return events
 		}
 	}
-	if !m.access[i].hidden {
+	if !m.senders[i].hidden {
 		m.sensed++
 	}
 	m.start(i, now)

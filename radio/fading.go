@@ -102,7 +102,7 @@ func (f *Fading) hear(begin, end time.Duration, bits packetBits) Outcome {
 	switch {
 	case !f.listening && !f.inWindow(begin, end):
 		return NotListening
-	case f.inOutage(begin, end), f.weather.ScanEvery > 0 && f.inScan(begin, end):
+	case f.inOutage(begin, end), f.weather.AwayEvery > 0 && f.isAway(begin, end):
 		return Outage
 	case f.trace != nil && !f.trace.received(begin):
 		return Faded
@@ -122,10 +122,10 @@ func (f *Fading) inWindow(begin, end time.Duration) bool {
 	return since < f.weather.Listen && end-begin <= f.weather.Listen-since
 }
 
-// inScan says whether the broadcast overlaps a scan of other channels.
-func (f *Fading) inScan(begin, end time.Duration) bool {
-	since := sinceLast(begin, f.weather.ScanFrom, f.weather.ScanEvery)
-	return since < f.weather.Scan || end-begin > f.weather.ScanEvery-since
+// isAway says whether the broadcast overlaps a look at other channels.
+func (f *Fading) isAway(begin, end time.Duration) bool {
+	since := sinceLast(begin, f.weather.AwayFrom, f.weather.AwayEvery)
+	return since < f.weather.Away || end-begin > f.weather.AwayEvery-since
 }
 
 // sinceLast is the time since the last of the instants from + k x every.

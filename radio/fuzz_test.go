@@ -39,6 +39,63 @@ func FuzzSettings(f *testing.F) {
 	})
 }
 
+// So are the settings of the other radios; a medium of what is accepted goes on,
+// its broadcasts on the air for as long as their airtime says.
+func FuzzOtherRadios(f *testing.F) {
+	f.Add(uint8(0), 0, "", "64-bit", 3, 5, 5, int64(0), int64(0), 0, "", 0, false, 0.0)
+	f.Add(uint8(1), 0, "manufacturer-specific", "", 0, 0, 0, int64(20*ms), int64(400*us), 0, "", 0, false, 0.0)
+	f.Add(uint8(2), 125_000, "", "", 0, 0, 0, int64(100*ms), int64(9*ms), 125_000, "", 0, false, 0.0)
+	f.Add(uint8(3), 250_000, "", "", 0, 0, 0, int64(0), int64(0), 0, "drop", 0, false, 0.01)
+	f.Add(uint8(4), 0, "", "", 12, 8, 500_000, int64(0), int64(0), 0, "wait", 7, true, 0.5)
+	f.Fuzz(func(t *testing.T, which uint8, rate int, format, addressing string, a, b, c int, interval, spacing int64, primary int, rule string, n int, flag bool, duty float64) {
+		s := []Settings{
+			{Name: nameLowRate, Addressing: addressing, BackoffExponent: a, MaxBackoffExponent: b, Assessments: c},
+			{Name: nameLegacy, Format: format, Interval: time.Duration(interval), Spacing: time.Duration(spacing)},
+			{Name: nameExtended, Rate: rate, PrimaryRate: primary, Format: format, Interval: time.Duration(interval), Spacing: time.Duration(spacing)},
+			{Name: nameGFSK, Rate: rate, AddressBytes: a, ChecksumBytes: b, Duty: duty, DutyRule: rule},
+			{Name: nameLoRa, SpreadingFactor: a, PreambleSymbols: b, Bandwidth: c, ImplicitHeader: flag, NoChecksum: !flag, Duty: duty, DutyRule: rule, SubBand: format},
+		}[which%5]
+		p, err := NewProfile(s)
+		if err != nil {
+			require.Nil(t, p)
+			for _, one := range err.(interface{ Unwrap() []error }).Unwrap() {
+				require.NotEmpty(t, one.(*Mistake).Key)
+			}
+			return
+		}
+		n = min(max(n, 0), p.MaxPayload())
+		ch := p.Channel(ChannelConfig{Stations: 2, Stream: streams(1)})
+		ch.Request(0, 0, n)
+		ch.Request(0, 1, n)
+		var events []Event
+		var last time.Duration
+		sent := 0
+		for range 200 {
+			at, ok := ch.Next()
+			if !ok {
+				break
+			}
+			require.GreaterOrEqual(t, at, last)
+			last = at
+			events = ch.Advance(at, events[:0])
+			for _, e := range events {
+				if e.Kind == Ended {
+					sent++
+				}
+			}
+		}
+		if last == 0 {
+			return
+		}
+		u := ch.Usage(last)
+		require.Equal(t, uint64(sent), u.Sent[0]+u.Sent[1])
+		if s.Name != nameLowRate { // there an access may fail
+			require.Equal(t, 2, sent)
+			require.Equal(t, p.Airtime(n), u.Own[0])
+		}
+	})
+}
+
 // Weather is either refused or gives outcomes that do not depend on which other
 // broadcasts are asked about.
 func FuzzWeather(f *testing.F) {

@@ -5,17 +5,18 @@ import (
 	"time"
 )
 
-// medium is what the media without a shared countdown of slots have in common:
-// who is on the air, what overlaps, the traffic of background senders and the
-// sums. It goes from instant to instant; each costs a look at every sender.
+// medium is what the media have in common: who is on the air, what overlaps, the
+// traffic of background senders and the sums. It goes from instant to instant;
+// each costs a look at every sender.
 type medium struct {
 	stations int
 	capture  float64
 	senders  []emitter       // stations, then background senders
 	wake     []time.Duration // by sender: the next instant at which it does something, never while it waits for a request
 	sources  []source        // of the background senders
-	onAir    []int           // senders, in the order of their begins
+	onAir    []int           // senders, ascending
 	next     time.Duration
+	spoilt   bool          // a sensed energy was lost since this was last reset
 	anySince time.Duration // when the medium last went from no energy to some
 	usage    Usage
 }
@@ -31,6 +32,7 @@ type emitter struct {
 	open       bool // a station: a request is open; a background sender: a frame waits or is on the air
 	sending    bool
 	collided   bool
+	hidden     bool // is not sensed by the others
 }
 
 // newMedium returns the medium of c, everybody silent. It panics when c.Check
@@ -53,7 +55,7 @@ func newMedium(c ChannelConfig, capture float64) medium {
 			continue
 		}
 		b := c.Background[i-c.Stations]
-		m.senders[i].air, m.senders[i].power, m.senders[i].channel = b.Frame, b.Power, everyChannel
+		m.senders[i].air, m.senders[i].power, m.senders[i].channel, m.senders[i].hidden = b.Frame, b.Power, everyChannel, b.Hidden
 		m.sources = append(m.sources, newSource(b, c.stream("background arrivals", i-c.Stations)))
 		m.wake[i] = m.sources[i-c.Stations].next
 	}
@@ -112,10 +114,17 @@ func (m *medium) start(i int, now time.Duration) {
 		if a.channel != b.channel && a.channel != everyChannel && b.channel != everyChannel {
 			continue
 		}
-		a.collided = a.collided || m.capture == 0 || a.power-b.power < m.capture
-		b.collided = b.collided || m.capture == 0 || b.power-a.power < m.capture
+		// Each pair is judged by itself, whichever began first.
+		lostA := m.capture == 0 || a.power-b.power < m.capture
+		lostB := m.capture == 0 || b.power-a.power < m.capture
+		a.collided = a.collided || lostA
+		b.collided = b.collided || lostB
+		m.spoilt = m.spoilt || lostA && !a.hidden || lostB && !b.hidden
 	}
 	m.onAir = append(m.onAir, i)
+	for k := len(m.onAir) - 1; k > 0 && m.onAir[k-1] > i; k-- {
+		m.onAir[k], m.onAir[k-1] = m.onAir[k-1], i
+	}
 }
 
 // stop takes the frame of sender i off the air and books its energy.
@@ -165,6 +174,17 @@ func (m *medium) drop(i int, now time.Duration) bool {
 		m.wake[i] = src.next
 	}
 	return m.senders[i].open
+}
+
+// switchedOff ends the work of background sender i if its activity is over, and
+// says whether it is.
+func (m *medium) switchedOff(i int, now time.Duration) bool {
+	src := &m.sources[i-m.stations]
+	if now < src.until {
+		return false
+	}
+	src.queued, m.senders[i].open, m.wake[i] = 0, false, never
+	return true
 }
 
 // Usage is that of Channel.

@@ -72,9 +72,11 @@ func (p *plain) Request(now time.Duration, station, n int) {
 
 func (p *plain) Advance(now time.Duration, events []Event) []Event {
 	p.turn(now)
-	for i, at := range p.wake {
-		if at == now && p.senders[i].sending {
+	for k := 0; k < len(p.onAir); {
+		if i := p.onAir[k]; p.wake[i] == now {
 			events = p.end(i, now, events)
+		} else {
+			k++
 		}
 	}
 	for i, at := range p.wake {

@@ -217,7 +217,7 @@ func TestPositions(t *testing.T) {
 
 // A receiver that looks for other channels now and then misses what overlaps.
 func TestScansOfOtherChannels(t *testing.T) {
-	f := NewFading(Weather{Scan: 20 * ms, ScanEvery: 100 * ms, ScanFrom: 50 * ms}, streams(1)("weather", 0), 1)
+	f := NewFading(Weather{Away: 20 * ms, AwayEvery: 100 * ms, AwayFrom: 50 * ms}, streams(1)("weather", 0), 1)
 	for _, c := range []struct {
 		begin, end time.Duration
 		want       Outcome
@@ -227,5 +227,5 @@ func TestScansOfOtherChannels(t *testing.T) {
 	} {
 		require.Equal(t, c.want, f.Hear(c.begin, c.end), "%+v", c)
 	}
-	require.EqualError(t, Weather{Scan: 2, ScanEvery: 1, ScanFrom: 1}.Check(), "scan: 2ns, want a time up to scan_every (1ns)\nscan_from: 1ns, want a time from 0 to below scan_every (1ns)")
+	require.EqualError(t, Weather{Away: 2, AwayEvery: 1, AwayFrom: 1}.Check(), "away: 2ns, want a time up to away_every (1ns)\naway_from: 1ns, want a time from 0 to below away_every (1ns)")
 }

@@ -61,11 +61,11 @@ type Weather struct {
 
 	Outages []Span // in order, apart from each other; a broadcast that overlaps one is lost
 
-	// The receiver leaves its channel for Scan out of every ScanEvery, from
-	// ScanFrom on and before, to look for others: outages without end. 0 = never.
+	// The receiver leaves its channel for Away out of every AwayEvery, from
+	// AwayFrom on and before, to look for others: outages without end. 0 = never.
 
-	Scan, ScanEvery time.Duration
-	ScanFrom        time.Duration // when one begins, 0 <= ScanFrom < ScanEvery
+	Away, AwayEvery time.Duration
+	AwayFrom        time.Duration // when one begins, 0 <= AwayFrom < AwayEvery
 
 	// The receiver listens for Listen out of every ListenEvery, from
 	// ListenFrom on and before; 0 = all of the time. A broadcast must lie in
@@ -165,7 +165,7 @@ func (w Weather) checkTimes(m *mistakes) {
 		last = max(last, o.Until)
 	}
 	m.periodic("listen", w.Listen, w.ListenEvery, w.ListenFrom)
-	m.periodic("scan", w.Scan, w.ScanEvery, w.ScanFrom)
+	m.periodic("away", w.Away, w.AwayEvery, w.AwayFrom)
 }
 
 // periodic notes what is wrong with something that lasts a length out of every

@@ -69,16 +69,16 @@ func (v *value) holdsOver(other *value) bool {
 // absence reads when a receiver follows a channel that moves, and when it leaves
 // its channel to look for others.
 func (b *builder) absence(v *value, w *radio.Weather) {
-	move, scan := v.get("move"), v.get("scan")
+	move, away := v.get("move"), v.get("away")
 	if at := move.get("at"); at.is("none") {
 		b.pointless(move.get("takes"), at, "has no effect without a move", "say when the channel moves, such as at: 60s")
 	} else {
 		w.Outages = withOutage(w.Outages, radio.Span{From: at.time(), Until: at.time() + move.get("takes").time()})
 	}
-	every, takes, first := scan.get("every"), scan.get("takes"), scan.get("first")
+	every, takes, first := away.get("every"), away.get("takes"), away.get("first")
 	if every.is("none") {
 		for _, k := range []*value{takes, first} {
-			b.pointless(k, every, "has no effect without a scan", "say how often it looks for other channels, such as every: 60s")
+			b.pointless(k, every, "has no effect without every", "say how often it looks for other channels, such as every: 60s")
 		}
 		return
 	}
@@ -86,9 +86,9 @@ func (b *builder) absence(v *value, w *radio.Weather) {
 	case takes.time() > every.time():
 		b.contradiction(fmt.Sprintf("is away for %s out of every %s", formatDuration(takes.time()), formatDuration(every.time())), "takes is at most every", givenOf(takes), givenOf(every))
 	case first.time() >= every.time():
-		b.contradiction(fmt.Sprintf("a scan at %s of every %s", formatDuration(first.time()), formatDuration(every.time())), "first lies below every", givenOf(first), givenOf(every))
+		b.contradiction(fmt.Sprintf("away at %s of every %s", formatDuration(first.time()), formatDuration(every.time())), "first lies below every", givenOf(first), givenOf(every))
 	default:
-		w.Scan, w.ScanEvery, w.ScanFrom = takes.time(), every.time(), first.time()
+		w.Away, w.AwayEvery, w.AwayFrom = takes.time(), every.time(), first.time()
 	}
 }
 

@@ -34,6 +34,9 @@ func (b *builder) radio(root *value) {
 	if total > 1 {
 		b.contradiction("background senders that offer "+formatNumber(share, total)+" of the time together", "", others)
 	}
+	if len(others.kids) > 0 && err == nil && radio.InfoOf(profile).Advertises {
+		b.warn("background senders hit every channel of %s, as no real one does: the collisions with them are an upper bound", settings.Name)
+	}
 	if len(others.kids) > 0 && err == nil && !radio.InfoOf(profile).Shared {
 		b.warn("background senders mean nothing on the radio profile %s, which shares its medium with nobody", settings.Name)
 	}

@@ -95,7 +95,7 @@ type Receiver struct {
 	Name      string
 	PowerUp   time.Duration
 	Scanner   radio.Scanner // on profiles that advertise
-	Weather   radio.Weather // its ListenFrom and ScanFrom hold with Plan.FixedPhases; otherwise any phase is as likely
+	Weather   radio.Weather // its ListenFrom and AwayFrom hold with Plan.FixedPhases; otherwise any phase is as likely
 	Buffers   int           // the radio driver's own buffers, broadcasts
 	Copy      time.Duration // radio task's time to move one broadcast into the queue
 	Queue     int           // receive queue, broadcasts that wait

@@ -114,9 +114,9 @@ func TestSignalToNoise(t *testing.T) {
 // A channel that moves is an outage among the others; scans of other channels
 // come again and again.
 func TestMovesAndScans(t *testing.T) {
-	w := open(t, "testdata/rich.yaml", "weather.move.at=10s", "weather.scan={every: 60s, first: 5s}", "receivers.dial.weather.scan.takes=90ms").Receivers[0].Weather
+	w := open(t, "testdata/rich.yaml", "weather.move.at=10s", "weather.away={every: 60s, first: 5s}", "receivers.dial.weather.away.takes=90ms").Receivers[0].Weather
 	require.Equal(t, []radio.Span{{From: 2 * time.Second, Until: 2500 * ms}, {From: 10 * time.Second, Until: 10800 * ms}}, w.Outages)
-	require.Equal(t, [3]time.Duration{90 * ms, time.Minute, 5 * time.Second}, [3]time.Duration{w.Scan, w.ScanEvery, w.ScanFrom})
+	require.Equal(t, [3]time.Duration{90 * ms, time.Minute, 5 * time.Second}, [3]time.Duration{w.Away, w.AwayEvery, w.AwayFrom})
 	span := func(from, until int) radio.Span {
 		return radio.Span{From: time.Duration(from), Until: time.Duration(until)}
 	}

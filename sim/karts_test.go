@@ -14,17 +14,8 @@ import (
 // karts is the kart grid with so many karts in all, without fading.
 func karts(t *testing.T, n int, sets ...string) *scenarios.Plan {
 	t.Helper()
-	sets = append(sets, "weather.loss=0%")
-	if n > 1 {
-		sets = append(sets, fmt.Sprint("neighbours.kart.count=", n-1))
-	} else {
-		sets = append(sets, "neighbours={}")
-	}
-	plan, err := scenarios.Open("kart-grid", sets)
+	plan, err := scenarios.Open("kart-grid", append(sets, "weather.loss=0%", fmt.Sprint("neighbours.kart.count=", n-1)))
 	require.NoError(t, err, sets)
-	if n == 1 {
-		plan.Neighbours = nil
-	}
 	return plan
 }
 

@@ -68,7 +68,7 @@ func TestTraceInARun(t *testing.T) {
 	}
 	trace, err := radio.NewTrace(samples)
 	require.NoError(t, err)
-	plan := bare(20*ms+37*time.Microsecond, time.Hour, radio.Weather{Trace: trace, Scan: 100 * ms, ScanEvery: time.Second})
+	plan := bare(20*ms+37*time.Microsecond, time.Hour, radio.Weather{Trace: trace, Away: 100 * ms, AwayEvery: time.Second})
 	r, err := Run(plan, 0)
 	require.NoError(t, err)
 	requireClosedLedgers(t, r)

@@ -114,7 +114,7 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 	weather := spec.Weather
 	if !d.plan.FixedPhases {
 		weather.ListenFrom = uniform(streams, "listening "+spec.Name, 0, weather.ListenEvery)
-		weather.ScanFrom = uniform(streams, "away "+spec.Name, 0, weather.ScanEvery)
+		weather.AwayFrom = uniform(streams, "away "+spec.Name, 0, weather.AwayEvery)
 	}
 	fading := radio.NewFading(weather, streams.Rand("weather "+spec.Name, 0), streams.Key("fading "+spec.Name, 0))
 	r := &receiver{

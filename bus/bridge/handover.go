@@ -111,7 +111,7 @@ func (b *Bridge) compose(now time.Duration, s *stream, pays bool) *Broadcast {
 	c.cost = b.costOf(c.Size)
 	b.queue.ahead.charge(now, c.cost)
 	for i := range c.Records {
-		if v := &b.ledger.values[c.Records[i].value]; !v.handed {
+		if v := &b.ledger.values[c.Records[i].value]; b.limit.on.any && !v.handed {
 			b.pass(fate.StageRateLimit, &v.record, now)
 		}
 	}

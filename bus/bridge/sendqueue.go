@@ -128,7 +128,7 @@ func (b *Bridge) makeRoom(now time.Duration, c *Broadcast, leaving int, pays boo
 		b.takeOut(now, first)
 		return true
 	}
-	if pays {
+	if pays && b.limit.on.any {
 		b.passAll(fate.StageRateLimit, c, now)
 	}
 	b.loseBroadcast(c, fate.FrameSendQueueFull)
@@ -205,7 +205,9 @@ func (b *Bridge) passLimit(now time.Duration) {
 func (b *Bridge) tellPast(now time.Duration, c *Broadcast) {
 	if !c.past {
 		c.past = true
-		b.passAll(fate.StageRateLimit, c, now)
+		if b.limit.on.any { // else past since the hold
+			b.passAll(fate.StageRateLimit, c, now)
+		}
 	}
 }
 
@@ -218,11 +220,15 @@ func (b *Bridge) passAll(stage fate.Stage, c *Broadcast, at time.Duration) {
 	}
 }
 
-// passHold notes that a value has been taken into a broadcast.
+// passHold notes that a value has been taken into a broadcast. Without a rate
+// limit it is past that, too: what it waits for from here on is the medium.
 func (b *Bridge) passHold(index int32, at time.Duration) {
 	v := &b.ledger.values[index]
 	if !v.held {
 		v.held = true
 		b.pass(fate.StageHold, &v.record, at)
+		if !b.limit.on.any {
+			b.pass(fate.StageRateLimit, &v.record, at)
+		}
 	}
 }
