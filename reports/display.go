@@ -14,6 +14,9 @@ func display(p *page, r *study.Result, d *study.Receiver) {
 	p.heading("Display " + d.Name)
 	p.paragraph("  first picture  ", firstPicture(r, d))
 	p.paragraph("  records        ", recordLine(d))
+	if d.Restarts > 0 {
+		p.paragraph("  restarts       ", fmt.Sprintf("of the bridge, noticed by its sequence: %s in %s", count(d.Restarts), plural(r.Replications, "replication")))
+	}
 	if foreign := foreignLine(d); foreign != "" {
 		p.paragraph("  other sets     ", foreign)
 	}

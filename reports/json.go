@@ -102,6 +102,7 @@ type jsonReceiver struct {
 	FirstPicture jsonStatistic   `json:"first_picture_s"`
 	Signals      []jsonSignal    `json:"signals"`
 	Foreign      ordered[uint64] `json:"foreign_fates"` // broadcasts of other sets
+	Restarts     uint64          `json:"restarts_noticed"`
 }
 
 type jsonSignal struct {
@@ -222,6 +223,7 @@ func document(r *study.Result) jsonReport {
 func receiver(d *study.Receiver) jsonReceiver {
 	j := jsonReceiver{Name: d.Name, FirstPicture: statistic(d.FirstPicture), Signals: []jsonSignal{}}
 	j.RecordFates = ledger[fate.Record](d.RecordFates[:])
+	j.Restarts = d.Restarts
 	j.Foreign = ledger[fate.Foreign](d.Foreign[:])
 	for i := range d.Signals {
 		j.Signals = append(j.Signals, signal(&d.Signals[i]))

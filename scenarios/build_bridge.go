@@ -46,6 +46,7 @@ func (b *builder) bridge(v *value) {
 	c.SendQueue = bridge.SendQueue{Depth: queue.get("depth").int(), Full: fulls[queue.get("full").str()]}
 	c.Pace = bridge.Pace{Gap: v.get("pace").time()}
 	c.DropOlder = v.get("drop_older_than").time()
+	b.resets(v.get("resets"))
 	if b.plan.Radio != nil {
 		b.patience(v.get("send_timeout"))
 		c.MaxPayload, c.Airtime = b.plan.Radio.MaxPayload(), b.plan.Radio.Airtime
@@ -80,6 +81,18 @@ func (b *builder) patience(v *value) {
 		v.parsed, v.because = slow, "twice the longest time on air"
 	}
 	b.plan.Bridge.SendTimeout = v.time()
+}
+
+// resets reads the restarts of the bridge, which must not overlap.
+func (b *builder) resets(v *value) {
+	for _, k := range v.kids {
+		at := k.get("at")
+		span := bridge.Span{From: at.time(), Until: at.time() + k.get("takes").time()}
+		if n := len(b.plan.Resets); n > 0 && span.From < b.plan.Resets[n-1].Until && !at.bad {
+			b.contradiction(fmt.Sprintf("a restart at %s, before the one before it is over, at %s", formatDuration(span.From), formatDuration(b.plan.Resets[n-1].Until)), "", at)
+		}
+		b.plan.Resets = append(b.plan.Resets, span)
+	}
 }
 
 func (b *builder) controller(v, pickup *value) {

@@ -36,6 +36,9 @@ func (b *builder) receiver(v *value) Receiver {
 		Handler: v.get("handler").time(), Draw: v.get("draw").time(),
 	}
 	r.Scanner = b.scanner(v)
+	if version := v.get("layout_version"); !version.is("same") {
+		r.Foreign = version.int() != int(b.plan.Bridge.Layout.Version)
+	}
 	if v.get("queue_full").is("drop-oldest") {
 		r.QueueFull = QueueDropOldest
 	}

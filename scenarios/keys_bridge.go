@@ -58,5 +58,9 @@ var sendKeys = []Key{
 	{Path: "bridge.send_queue.full", kind: word, Default: "drop-new", Words: []string{"drop-new", "drop-oldest", "replace-same"}, About: "what a full queue loses", Origin: judgement, matters: true},
 	{Path: "bridge.drop_older_than", kind: duration, Default: "never", Words: []string{"never"}, Min: "1ms", Max: "1h", About: "values older than this are not sent any more", Origin: neutral, matters: true},
 	{Path: "bridge.pace", kind: duration, Default: "one-in-flight", Words: []string{"one-in-flight"}, Min: "1us", Max: "10s", About: "next hand-over: after the last was confirmed, or this long after it", Origin: reported, matters: true},
+	{Path: "bridge.resets", kind: items, About: "restarts: everything inside is lost, and the sequence begins at 0 again", Origin: neutral},
+	{Path: "bridge.resets.*", kind: section, shorthand: "at", About: "a restart"},
+	{Path: "bridge.resets.*.at", kind: duration, required: true, Min: "0", Max: "1000h", About: "its instant"},
+	{Path: "bridge.resets.*.takes", kind: duration, Default: "1s", Min: "1ms", Max: "1h", About: "time until it works again", Origin: judgement},
 	{Path: "bridge.send_timeout", kind: duration, Default: "100ms", Words: []string{"never"}, Min: "1ms", Max: "1h", About: "a hand-over that was never confirmed frees the bridge after this; by default twice the longest time on air where that is more", Origin: reported, matters: true},
 }

@@ -38,6 +38,7 @@ var receiverKeys = []Key{
 	{Path: "receivers.*.weather.trace", kind: section, shorthand: "file", About: "a measured sequence of receptions, instead of loss and bursts"},
 	{Path: "receivers.*.weather.trace.file", kind: anyText, fallback: "weather.trace.file", About: "file with the columns t_s,received, or received alone", Origin: neutral, noted: true},
 	{Path: "receivers.*.weather.trace.period", kind: duration, fallback: "weather.trace.period", Words: []string{"none"}, Min: "100us", Max: "1h", About: "from one broadcast to the next, for a file without t_s", Origin: neutral, noted: true},
+	{Path: "receivers.*.layout_version", kind: whole, Default: "same", Words: []string{"same"}, Min: "0", Max: "255", About: "layout version that this display understands; same = the bridge's", Origin: neutral},
 	{Path: "receivers.*.buffers", kind: whole, Default: "10", Min: "1", Max: "100000", About: "the radio driver's own buffers, broadcasts", Origin: judgement, matters: true},
 	{Path: "receivers.*.copy", kind: duration, Default: "0", Min: "0", Max: "1s", About: "time of the radio task to move one broadcast into the queue", Origin: neutral, matters: true},
 	{Path: "receivers.*.queue", kind: whole, Default: "8", Min: "1", Max: "100000", About: "receive queue, broadcasts that wait", Origin: reported, matters: true},

@@ -81,7 +81,7 @@ func TestUnreadable(t *testing.T) {
 	for _, c := range []struct{ path, want string }{
 		{"folder", "folder: a directory, expected a scenario file"},
 		{"orchrad", "orchrad: no such file and no built-in scenario: did you mean orchard?"},
-		{"mine.yaml", "mine.yaml: no such file and no built-in scenario: built in are orchard, busy-access-point, forward-everything, kart-grid, parked, river-ferry, storm, storm-capped or two-tractors"},
+		{"mine.yaml", "mine.yaml: no such file and no built-in scenario: built in are " + oneOf(builtinNames())},
 		{"empty.yaml", "empty.yaml: found an empty text, expected the keys of a scenario\n1 mistake in the scenario"},
 		{"blank.yaml", "blank.yaml: found an empty text, expected the keys of a scenario\n1 mistake in the scenario"},
 		{"comment.yaml", "comment.yaml:1:1: found an empty text, expected the keys of a scenario\n    1 | # nothing yet\n      | ^\n1 mistake in the scenario"},

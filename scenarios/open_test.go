@@ -134,6 +134,10 @@ func TestBuiltinPlans(t *testing.T) {
 	}
 	for name, parts := range map[string][]string{
 		"orchard": nil, "forward-everything": nil, "kart-grid": nil, "river-ferry": nil,
+		"late-display": nil, "full-redraw": nil, "camper-lights": nil, "mixed-layouts": nil,
+		"channel-moves":     {"before", "searching", "after"},
+		"bridge-reset":      {"before", "away", "after"},
+		"night-watch":       {"tail", "asleep", "woken", "storm", "asleep-again"},
 		"parked":            {"tail", "asleep", "woken", "asleep-again"},
 		"busy-access-point": {"quiet", "busy", "quiet-again"},
 		"two-tractors":      {"alone", "side-by-side", "alone-again"},
@@ -144,7 +148,7 @@ func TestBuiltinPlans(t *testing.T) {
 		require.Empty(t, p.Warnings, name)
 		require.Equal(t, parts, phases(p), name)
 	}
-	require.Len(t, Builtins(), 9)
+	require.Len(t, Builtins(), 16)
 
 	parked := open(t, "parked")
 	require.Len(t, parked.Bus.Messages, 10)

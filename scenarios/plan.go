@@ -47,6 +47,7 @@ type Vehicle struct {
 	Bridge    bridge.Config // Watch is nil: whoever runs the plan sets it
 	Receivers []Receiver
 	Selectors map[bus.ID]*signal.Selector // of the identifiers that have pages
+	Resets    []bridge.Span               // of the bridge, in order of time: at From it loses all, from Until on it works again
 	// Common is a cause of loss that all receivers share, on top of their own
 	// weather; nil = none.
 	Common *radio.Weather
@@ -101,6 +102,9 @@ type Receiver struct {
 	Queue     int           // receive queue, broadcasts that wait
 	QueueFull QueueRule
 	Handler   time.Duration // processor time a broadcast
+	// Foreign says that it does not understand the bridge's layout: handler time is
+	// spent all the same.
+	Foreign   bool
 	Redraw    time.Duration // period of the redraws; 0 = on change
 	Phase     time.Duration // first redraw after power-up, with Plan.FixedPhases
 	MinRedraw time.Duration // on change: shortest time between the starts of two redraws

@@ -55,7 +55,7 @@ func (d *driver) open(v *vehicle, at time.Duration) {
 	}
 	v.bridge.HoldBack(never)
 	if ok {
-		v.handed.push(b)
+		v.handed.push(sending{b, v.bridge})
 		d.channel.Request(at, v.index, b.Size)
 	}
 	d.schedule(v)
@@ -70,7 +70,7 @@ func (v *vehicle) holdBack(until time.Duration) {
 
 // begin notes a transmission.
 func (v *vehicle) begin(at time.Duration) {
-	b := *v.handed.front()
+	b := v.handed.front().Broadcast
 	v.onAir, v.begun = true, at
 	v.pass(b, fate.StageAccess, at)
 	v.broadcasts++
@@ -81,7 +81,7 @@ func (v *vehicle) begin(at time.Duration) {
 // packets the first one to end counts, and the first one without a collision: a
 // stage that has been passed stays passed.
 func (v *vehicle) land(at time.Duration, collided bool) {
-	b := *v.handed.front()
+	b := v.handed.front().Broadcast
 	v.pass(b, fate.StageAirtime, at)
 	if !collided {
 		v.pass(b, fate.StageCollision, at)
@@ -101,7 +101,7 @@ var outcomes = [...]fate.Record{
 
 // reach settles the fate of the broadcast of v at this receiver.
 func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
-	b, own := *v.handed.front(), r.home == v
+	b, own := v.handed.front().Broadcast, r.home == v
 	switch {
 	case v.begun < r.spec.PowerUp:
 		r.note(b, !own, fate.RecordNotPowered)
@@ -120,10 +120,10 @@ func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
 func (d *driver) done(v *vehicle, at time.Duration, sent bool) {
 	v.onAir = false
 	b := v.handed.pop()
-	v.bridge.Sent(at, b, sent)
+	b.by.Sent(at, b.Broadcast, sent)
 	b.Release()
 	if v.handed.len() > 0 {
-		d.channel.Request(at, v.index, (*v.handed.front()).Size)
+		d.channel.Request(at, v.index, v.handed.front().Size)
 	}
 	d.schedule(v)
 }
@@ -134,7 +134,7 @@ func (d *driver) countOnAir(v *vehicle) {
 	if !v.onAir {
 		return
 	}
-	b := *v.handed.front()
+	b := v.handed.front().Broadcast
 	for _, r := range d.receivers {
 		sofar, open := r.listener.Pending(v.index)
 		switch {

@@ -12,11 +12,11 @@ func (d *driver) result(replication int) *Replication {
 		Index:      replication,
 		Span:       d.end,
 		Frames:     v.frames,
-		FrameFates: v.bridge.Fates(),
+		FrameFates: v.frameFates(),
 		BusBusy:    v.busy,
 		BusWaits:   d.waits,
-		Stages:     v.bridge.Stages(),
-		Entries:    v.bridge.Slots(),
+		Stages:     v.stages(),
+		Entries:    v.slots(),
 		Records:    v.records,
 		Air:        d.airBetween(0, len(d.marks)-1),
 		Phases:     d.phaseRuns(),
@@ -72,6 +72,7 @@ func (r *receiver) result(d *driver) ReceiverRun {
 		RecordFates: r.log,
 		Foreign:     r.foreign,
 		Filled:      r.full,
+		Restarts:    r.restarts,
 		Signals:     make([]SignalRun, len(r.spec.Shows)),
 	}
 	if r.full {

@@ -147,7 +147,7 @@ func (r *receiver) start(t time.Duration) {
 
 // startHandling lets the values of the current broadcast leave the queue.
 func (r *receiver) startHandling(t time.Duration) {
-	if r.current.foreign {
+	if r.current.foreign || r.spec.Foreign {
 		return
 	}
 	r.passAll(r.current.broadcast, fate.StageReceiveQueue, t)
@@ -189,6 +189,14 @@ func (r *receiver) endHandling(t time.Duration) {
 	if r.current.foreign {
 		r.note(b, true, fate.RecordTaken)
 		return
+	}
+	if r.spec.Foreign {
+		r.note(b, false, fate.RecordWrongLayout)
+		return
+	}
+	if r.seen.behind(b.Sequence) > r.home.lag {
+		r.seen = sequenceWindow{} // the bridge has restarted
+		r.restarts++
 	}
 	if !r.seen.add(b.Sequence) {
 		r.note(b, false, fate.RecordDuplicate)

@@ -133,6 +133,9 @@ func (d *driver) run() {
 		d.passMarks(at)
 		d.now = at
 		switch kind {
+		case resetWork:
+			d.settle(at)
+			d.reset(d.vehicles[index], at)
 		case frameWork:
 			d.frames(d.vehicles[index], d.table.second(index), air, ok)
 		case takeWork:
@@ -152,6 +155,9 @@ func (d *driver) frames(v *vehicle, others, air time.Duration, airOpen bool) {
 	until := min(others, d.end)
 	if v.until > 0 {
 		until = min(until, v.until-1)
+	}
+	if v.resets < len(v.spec.Resets) {
+		until = min(until, v.spec.Resets[v.resets].From-1)
 	}
 	if airOpen {
 		until = min(until, air)
@@ -195,6 +201,10 @@ func (d *driver) frame(v *vehicle) {
 			paged.receive(f)
 		}
 	}
+	if f.At < v.up {
+		v.lost++
+		return
+	}
 	v.bridge.Offer(f.At, f)
 }
 
@@ -237,10 +247,13 @@ func (d *driver) settle(at time.Duration) {
 func (d *driver) schedule(v *vehicle) {
 	at, kind := never, takeWork
 	if due, ok := v.bridge.Due(); ok {
-		at = max(due, v.from)
+		at = max(due, v.from, v.up)
 	}
 	if v.more && v.frame.At <= at {
 		at, kind = v.frame.At, frameWork
+	}
+	if v.resets < len(v.spec.Resets) && v.spec.Resets[v.resets].From <= at {
+		at, kind = v.spec.Resets[v.resets].From, resetWork
 	}
 	if v.until > 0 && at >= v.until {
 		at = never // out of range from here on
@@ -251,7 +264,7 @@ func (d *driver) schedule(v *vehicle) {
 // take lets a bridge work and hands what it sends to the medium.
 func (d *driver) take(v *vehicle, at time.Duration) {
 	if b, ok := v.bridge.Take(at); ok {
-		v.handed.push(b)
+		v.handed.push(sending{b, v.bridge})
 		if v.handed.len() == 1 {
 			d.channel.Request(at, v.index, b.Size)
 		}

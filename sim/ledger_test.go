@@ -132,11 +132,16 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		v.Bridge.Forward = []bridge.Forward{{ID: 0x7F0, Length: 8, Need: bridge.Need{Period: time.Second}}}
 	}
 	mix(rng, &v.Bridge)
+	for at := time.Duration(0); rng.IntN(3) == 0; {
+		at += span(2*time.Second) + 1
+		v.Resets = append(v.Resets, bridge.Span{From: at, Until: at + span(time.Second) + 1})
+		at = v.Resets[len(v.Resets)-1].Until
+	}
 	for i := range 1 + rng.IntN(3) {
 		w := scenarios.Receiver{
 			Name: fmt.Sprint("display", i), PowerUp: span(time.Second), Weather: radio.Weather{Loss: 0.3 * rng.Float64(), Burst: ms + span(100*ms)},
 			Buffers: 1 + rng.IntN(10), Copy: span(2 * ms), Queue: 1 + rng.IntN(5), QueueFull: scenarios.QueueRule(rng.IntN(2)),
-			Handler: span(3 * ms), Draw: span(40 * ms), Shows: shown,
+			Handler: span(3 * ms), Foreign: rng.IntN(8) == 0, Draw: span(40 * ms), Shows: shown,
 		}
 		if radio.InfoOf(profile).Advertises && rng.IntN(2) == 0 {
 			w.Scanner = radio.Scanner{Interval: 10 * ms, Window: 5 * ms}

@@ -53,6 +53,7 @@ type receiver struct {
 	lastRedraw time.Duration // start of the last redraw
 
 	seen     sequenceWindow
+	restarts uint64     // of the bridge, noticed by its sequence
 	values   []held     // by key, see vehicle.key
 	displays []*display // by index of the vehicle's groups, nil where not shown here
 	shown    []*display // those that are not nil

@@ -70,6 +70,7 @@ type ReceiverRun struct {
 	Window       time.Duration // from its steady-state start to the end
 	RecordFates  [fate.Records]uint64
 	Foreign      [fate.Foreigns]uint64 // broadcasts of other sets
+	Restarts     uint64                // of the bridge, noticed by its sequence
 	Filled       bool                  // every signal became known
 	FirstPicture time.Duration         // from power-up until then
 	Signals      []SignalRun

@@ -7,7 +7,8 @@ import "time"
 type work uint8
 
 const (
-	frameWork work = iota
+	resetWork work = iota
+	frameWork
 	takeWork
 	airWork
 )

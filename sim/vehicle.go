@@ -33,13 +33,27 @@ type vehicle struct {
 	keys     []map[int]int // by slot: page to key
 	keyCount int
 
-	handed ring[*bridge.Broadcast] // handed to the medium, the first one is waiting for the air or on it
+	handed ring[sending] // handed to the medium, the first one is waiting for the air or on it
 	onAir  bool
 	begun  time.Duration
+
+	resets int              // restarts of the bridge so far
+	up     time.Duration    // it works from here on
+	former []*bridge.Bridge // before its restarts
+	lost   uint64           // frames that came while it was down
+	lag    int              // how far behind the newest a copy may arrive, in broadcasts
+	build  func(from time.Duration, restart int) (*bridge.Bridge, error)
 
 	voidBefore time.Duration // values older than this are not connected to the traffic of now
 	broadcasts uint64        // begun
 	records    uint64        // in them
+}
+
+// sending is a broadcast that was handed to the medium, and by whom: after a restart
+// it is another bridge than the present one.
+type sending struct {
+	*bridge.Broadcast
+	by *bridge.Bridge
 }
 
 // occupied is implemented by sources that know how long the bus was busy.
@@ -59,14 +73,44 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	if err != nil {
 		return nil, fmt.Errorf("bus: %w", err)
 	}
-	config := spec.Bridge
+	v.build = func(from time.Duration, restart int) (*bridge.Bridge, error) {
+		return bridge.New(v.config(d, copyOf, streams, from, restart))
+	}
+	if v.bridge, err = v.build(0, 0); err != nil {
+		return nil, fmt.Errorf("bridge: %w", err)
+	}
+	if spec.Bridge.Repeat.Copies > 1 || d.advertises {
+		v.lag = windowSize - 1
+	}
+	v.keys = make([]map[int]int, len(spec.Bridge.Forward))
+	for i := range v.keys {
+		v.keys[i] = map[int]int{}
+	}
+	for i := range spec.Receivers {
+		v.receivers = append(v.receivers, newReceiver(d, v, i, streams))
+	}
+	return v, nil
+}
+
+// config is the bridge's, with its timers started at an instant; restart tells its
+// restarts apart.
+func (v *vehicle) config(d *driver, copyOf int, streams scenarios.Streams, from time.Duration, restart int) bridge.Config {
+	config := v.spec.Bridge
 	config.Layout.Set += uint16(copyOf)
 	if !d.plan.FixedPhases {
-		config.Pickup.Phase = uniform(streams, "bridge tick", 0, config.Pickup.Tick)
-		config.Policy = startedAnywhere(config.Policy, streams, 0)
+		config.Pickup.Phase = uniform(streams, "bridge tick", restart, config.Pickup.Tick)
+		config.Policy = startedAnywhere(config.Policy, streams, restart<<16)
 		config.Policies = slices.Clone(config.Policies)
 		for i := range config.Policies {
-			config.Policies[i] = startedAnywhere(config.Policies[i], streams, i+1)
+			config.Policies[i] = startedAnywhere(config.Policies[i], streams, restart<<16+i+1)
+		}
+	}
+	if from > 0 {
+		config.Pickup.Phase += from
+		config.Policy.Phase += from
+		config.Policies = slices.Clone(config.Policies)
+		for i := range config.Policies {
+			config.Policies[i].Phase += from
 		}
 	}
 	config.Stream = streams.Rand
@@ -76,21 +120,64 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 			c.pass(stage, page, d.present(), at, validAt)
 		}
 	}
-	v.bridge, err = bridge.New(config)
+	return config
+}
+
+// reset restarts the bridge of a vehicle: what it holds is lost. What it has handed
+// to the radio goes out all the same, but nobody is there to see it: its frames
+// count as lost with the rest.
+func (d *driver) reset(v *vehicle, at time.Duration) {
+	v.bridge.Close(at)
+	v.former = append(v.former, v.bridge)
+	v.up = v.spec.Resets[v.resets].Until
+	v.resets++
+	b, err := v.build(v.up, v.resets)
 	if err != nil {
-		return nil, fmt.Errorf("bridge: %w", err)
+		panic("sim: a bridge that could be built cannot be built again: " + err.Error())
 	}
-	if config.KeepLast {
-		v.bridge.HoldBack(never) // until an event opens
+	v.bridge = b
+	d.schedule(v)
+}
+
+// frameFates are the fates of the frames of all bridges that the vehicle has had. What a
+// restart found inside is lost with it.
+func (v *vehicle) frameFates() [fate.Frames]uint64 {
+	all := v.bridge.Fates()
+	for _, b := range v.former {
+		for f, n := range b.Fates() {
+			if fate.Frame(f) == fate.FrameInsideAtEnd {
+				f = int(fate.FrameBridgeDown)
+			}
+			all[f] += n
+		}
 	}
-	v.keys = make([]map[int]int, len(config.Forward))
-	for i := range v.keys {
-		v.keys[i] = map[int]int{}
+	all[fate.FrameBridgeDown] += v.lost
+	return all
+}
+
+// stages are how full the stages of the bridge were, over all restarts.
+func (v *vehicle) stages() []bridge.StageUse {
+	all := v.bridge.Stages()
+	for _, b := range v.former {
+		for i, s := range b.Stages() {
+			all[i].Busy += s.Busy
+			all[i].HighWater = max(all[i].HighWater, s.HighWater)
+		}
 	}
-	for i := range spec.Receivers {
-		v.receivers = append(v.receivers, newReceiver(d, v, i, streams))
+	return all
+}
+
+// slots are how the entries of the forward list were served, over all restarts.
+func (v *vehicle) slots() []bridge.SlotUse {
+	all := v.bridge.Slots()
+	for _, b := range v.former {
+		for i, s := range b.Slots() {
+			all[i].Wanted += s.Wanted
+			all[i].Left += s.Left
+			all[i].Waited = max(all[i].Waited, s.Waited)
+		}
 	}
-	return v, nil
+	return all
 }
 
 // startedAnywhere gives the timer of a policy, of the mix's index, a random phase.

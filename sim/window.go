@@ -15,6 +15,15 @@ const (
 	windowSize  = windowWords * 64
 )
 
+// behind returns how far a sequence number lies behind the newest one, 0 when it
+// does not.
+func (w *sequenceWindow) behind(sequence uint16) int {
+	if !w.some {
+		return 0
+	}
+	return max(0, -int(int16(sequence-w.newest)))
+}
+
 // add notes a sequence number and reports whether it is new.
 func (w *sequenceWindow) add(sequence uint16) bool {
 	if !w.some {

@@ -32,6 +32,7 @@ type pool struct {
 type receiverPool struct {
 	fates    [fate.Records]uint64
 	foreign  [fate.Foreigns]uint64
+	restarts uint64
 	pictures pictures
 	signals  []signalPool
 }
@@ -118,6 +119,7 @@ func (r *receiverPool) add(run *sim.ReceiverRun) {
 	for k, n := range run.Foreign {
 		r.foreign[k] += n
 	}
+	r.restarts += run.Restarts
 	r.pictures.add(run)
 	for i := range run.Signals {
 		r.signals[i].add(&run.Signals[i], run.Window)
@@ -180,7 +182,7 @@ func (p *pool) result(alpha float64) *Result {
 	for i := range p.receivers {
 		q := &p.receivers[i]
 		receiver := Receiver{
-			Name: p.plan.Receivers[i].Name, RecordFates: q.fates, Foreign: q.foreign,
+			Name: p.plan.Receivers[i].Name, RecordFates: q.fates, Foreign: q.foreign, Restarts: q.restarts,
 			FirstPicture: q.pictures.statistic(alpha), NeverFilled: q.pictures.never,
 		}
 		for k := range q.signals {

@@ -90,6 +90,7 @@ type Receiver struct {
 	Name        string
 	RecordFates [fate.Records]uint64
 	Foreign     [fate.Foreigns]uint64 // broadcasts of other sets
+	Restarts    uint64                // of the bridge, noticed by its sequence; all replications
 	// FirstPicture is the time from power-up until every signal is known, one for
 	// each replication. One that never came is later than all others: it leaves
 	// no mean, and no quantile that falls on it.
