@@ -26,9 +26,9 @@ func (t *Track) Read(now time.Duration) Reading {
 	return Reading{Observed: upTo.observed, OverLimit: upTo.over.total, Violations: upTo.over.violations, TwiceArea: upTo.twice}
 }
 
-// Updated returns since when the present value has been held, counted from the
-// opening where there was no update since, and false when the track is closed.
-func (t *Track) Updated() (at time.Duration, ok bool) { return t.last, t.open }
+// Updated returns the instant of the last update, that of the opening where there
+// was none since, and false when the track was never open.
+func (t *Track) Updated() (at time.Duration, ok bool) { return t.last, t.opened.count > 0 }
 
 // Within appends to into, for each of the ascending bounds, the time up to now
 // during which the age was at most that much. It is exact at the edges of the

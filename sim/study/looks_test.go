@@ -2,6 +2,7 @@ package study
 
 import (
 	"context"
+	"fmt"
 	"sync"
 	"testing"
 	"time"
@@ -33,7 +34,9 @@ func TestLooksAndFolds(t *testing.T) {
 		},
 	})
 	require.NoError(t, err)
-	require.Equal(t, plain, watched)
+	// As text: figures that are not defined hold a NaN, which equals nothing.
+	require.True(t, fmt.Sprintf("%+v", plain.Receivers) == fmt.Sprintf("%+v", watched.Receivers))
+	require.Equal(t, plain.FrameFates, watched.FrameFates)
 	require.Equal(t, []int{0, 1, 2}, folded)
 	for i := range 3 {
 		require.Equal(t, []time.Duration{time.Second, 2500 * time.Millisecond}, seen[i])
