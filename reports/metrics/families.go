@@ -65,6 +65,7 @@ var (
 	airOwn        = &family{prefix + "air_own_seconds_total", counter, "Time the bridge was on the air.", nil}
 	airOccupied   = &family{prefix + "air_occupied_seconds_total", counter, "Time the medium was taken by the bridge, access included.", nil}
 	airOthers     = &family{prefix + "air_others_seconds_total", counter, "Time others were on the air, overlaps counted for each.", nil}
+	airLimit      = &family{prefix + "air_limit_ratio", gauge, "Largest share of the time that the bridge may be on the air.", nil}
 	airBroadcasts = &family{prefix + "broadcasts_total", counter, "Broadcasts begun, repeats included.", nil}
 	airRecords    = &family{prefix + "broadcast_records_total", counter, "Records in the broadcasts begun, repeats included.", nil}
 
@@ -78,7 +79,7 @@ var (
 var families = []*family{
 	observedSeconds, staleSeconds, unknownSeconds, violations, limitSeconds, ages, lastUpdate, latencies, nativeLatencies,
 	records, foreign, busFrames, busBusy, runSeconds, frames, stageBusy, stageWaiting, stageCapacity,
-	airSeconds, airOwn, airOccupied, airOthers, airBroadcasts, airRecords,
+	airSeconds, airOwn, airOccupied, airOthers, airLimit, airBroadcasts, airRecords,
 	replicationsDone, replicationsAtMost, simulated,
 }
 
@@ -100,6 +101,9 @@ func walk(s *Snapshot, emit emitter) {
 		emit(airOwn, a.From, seconds(a.Own))
 		emit(airOccupied, a.From, seconds(a.Occupied))
 		emit(airOthers, a.From, seconds(a.Others))
+		if a.Limit > 0 {
+			emit(airLimit, a.From, number(a.Limit))
+		}
 		emit(airBroadcasts, a.From, number(float64(a.Broadcasts)))
 		emit(airRecords, a.From, number(float64(a.Records)))
 	}

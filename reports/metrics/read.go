@@ -134,7 +134,7 @@ func (r *reader) blank(at time.Duration, frames uint64, fates [fate.Frames]uint6
 	return &Snapshot{
 		At:     at,
 		Bridge: &Bridge{Frames: frames, FrameFates: fates, BusBusy: busy, Observed: at, Stages: slices.Clone(stages)},
-		Air:    &Air{From: r.first, Air: air},
+		Air:    &Air{From: r.first, Limit: r.plan.Bridge.Limit.AirShare, Air: air},
 	}
 }
 

@@ -53,7 +53,8 @@ type Bridge struct {
 
 // Air is what was on the medium.
 type Air struct {
-	From time.Duration // since when, for a history
+	From  time.Duration // since when, for a history
+	Limit float64       // largest share of the time that the bridge may be on the air, 0 = none
 	sim.Air
 }
 
