@@ -177,6 +177,9 @@ func (f *metricFlags) add(c *cobra.Command) {
 	c.Flags().Var(&f.address, "metrics", "serve metrics at this `ADDRESS` while it runs, such as 127.0.0.1:9464; a port alone is on this machine only")
 	c.Flags().Var(&f.step, "step", "with --format openmetrics: `TIME` from sample to sample (default 10s)")
 	c.Flags().Var(&f.design, "design", "`NAME` of this run in metrics (default: the scenario's)")
+	completeFlags(c, map[string]cobra.CompletionFunc{
+		"metrics": fixed("9464"), "step": fixed("1s", "10s", "1min"), "design": fixed(),
+	})
 }
 
 // check returns the step of a history and all that is wrong.

@@ -82,18 +82,10 @@ was wrong with the command line or the scenario.`,
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json, csv, or openmetrics: time series for a metrics server")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
 	f.metrics.add(c)
-	fixed := func(words ...string) cobra.CompletionFunc {
-		return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
-	}
-	for name, complete := range map[string]cobra.CompletionFunc{
+	completeFlags(c, map[string]cobra.CompletionFunc{
 		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
-		"step": fixed("1s", "10s", "1min"), "metrics": fixed("9464"), "design": fixed(),
 		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
-	} {
-		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
-			panic("stalegauge: " + err.Error())
-		}
-	}
+	})
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		plan, mistakes := readPlan(args, &f)
 		options, err := f.options()
@@ -113,6 +105,20 @@ was wrong with the command line or the scenario.`,
 		return func() error { return p.simulate(c, plan, options, &f, step) }, mistakes
 	})
 	return c
+}
+
+// fixed completes a flag to one of a few words.
+func fixed(words ...string) cobra.CompletionFunc {
+	return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
+}
+
+// completeFlags says how the values of flags are completed.
+func completeFlags(c *cobra.Command, by map[string]cobra.CompletionFunc) {
+	for name, complete := range by {
+		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
+			panic("stalegauge: " + err.Error())
+		}
+	}
 }
 
 // options says how often to run.

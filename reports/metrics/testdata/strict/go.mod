@@ -2,4 +2,4 @@ module stalegauge/strict
 
 go 1.26.0
 
-require github.com/grafana/grafana-foundation-sdk/go v0.0.22 // indirect
+require github.com/grafana/grafana-foundation-sdk/go v0.0.22
