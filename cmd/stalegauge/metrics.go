@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"strings"
 	"time"
@@ -97,7 +98,10 @@ func checkHistory(name string) (metrics.Contents, error) {
 	if strings.ContainsAny(name, "\n\r") {
 		return metrics.Contents{}, fmt.Errorf("found the file name %q, expected one without line breaks", name)
 	}
+	var path *fs.PathError
 	switch info, err := os.Stat(name); {
+	case errors.As(err, &path):
+		return metrics.Contents{}, fmt.Errorf("%s: %w; expected a history that run --format openmetrics wrote", name, path.Err)
 	case err != nil:
 		return metrics.Contents{}, err
 	case !info.Mode().IsRegular():
