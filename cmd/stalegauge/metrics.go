@@ -232,8 +232,8 @@ func (p *program) serve(c *cobra.Command, f *metricFlags, plan *scenarios.Plan, 
 	if !f.address.given {
 		return func() error { return nil }, nil
 	}
-	tally := metrics.NewTally(plan)
-	server, err := metrics.Serve(c.Context(), f.address.text, f.name(plan), tally.Snapshot)
+	tally := metrics.NewTally(plan, f.name(plan))
+	server, err := metrics.Serve(c.Context(), f.address.text, tally.Source)
 	if err != nil {
 		return nil, fmt.Errorf("--metrics: %w", err)
 	}

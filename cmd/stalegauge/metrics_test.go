@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"regexp"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -76,4 +77,17 @@ func fetch(t *testing.T, url string) string {
 	text, err := io.ReadAll(io.LimitReader(answer.Body, 8<<20))
 	require.NoError(t, err)
 	return string(text)
+}
+
+// The metrics library stays behind one wall.
+func TestOneRoomKnowsTheMetricsLibrary(t *testing.T) {
+	users := map[string]bool{}
+	for _, s := range allSources(t) {
+		for _, i := range s.file.Imports {
+			if strings.HasPrefix(i.Path.Value, `"github.com/prometheus/`) {
+				users[s.folder()] = true
+			}
+		}
+	}
+	require.Equal(t, map[string]bool{"reports/metrics": true}, users)
 }

@@ -29,11 +29,11 @@ func crowd() Source {
 	}
 	var lock sync.Mutex
 	now := hour
-	return func() *Snapshot {
+	return func() []*Snapshot {
 		lock.Lock()
 		defer lock.Unlock()
 		now += 10 * time.Second
-		s := &Snapshot{At: now}
+		s := &Snapshot{Design: "bench", At: now}
 		for i := range receivers {
 			r := Receiver{Name: fmt.Sprint("display", i)}
 			for k := range signals {
@@ -44,7 +44,7 @@ func crowd() Source {
 			}
 			s.Receivers = append(s.Receivers, r)
 		}
-		return s
+		return []*Snapshot{s}
 	}
 }
 
@@ -64,7 +64,7 @@ func BenchmarkScrape(b *testing.B) {
 		"protobuf":    {"Accept": {"application/vnd.google.protobuf; proto=io.prometheus.client.MetricFamily; encoding=delimited"}},
 	} {
 		b.Run(name, func(b *testing.B) {
-			handler := promhttp.HandlerFor(NewRegistry(source, "bench"), promhttp.HandlerOpts{EnableOpenMetrics: true})
+			handler := promhttp.HandlerFor(NewRegistry(source), promhttp.HandlerOpts{EnableOpenMetrics: true})
 			var body string
 			for b.Loop() {
 				request := httptest.NewRequest(http.MethodGet, "/metrics", nil)

@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -18,16 +19,19 @@ type collector struct {
 }
 
 // NewRegistry returns a private registry with a source and the figures of the
-// process itself. design is the name under which the source's figures are told from
-// those of other designs.
-func NewRegistry(source Source, design string) *prometheus.Registry {
-	c := &collector{source: source, start: time.Now(), descs: map[*family]*prometheus.Desc{}}
-	for _, f := range families {
-		c.descs[f] = prometheus.NewDesc(f.name, f.help, f.labels, prometheus.Labels{"design": design})
-	}
+// process itself.
+func NewRegistry(source Source) *prometheus.Registry {
 	r := prometheus.NewRegistry()
-	r.MustRegister(c, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	r.MustRegister(newCollector(source, time.Now()), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return r
+}
+
+func newCollector(source Source, start time.Time) *collector {
+	c := &collector{source: source, start: start, descs: map[*family]*prometheus.Desc{}}
+	for _, f := range families {
+		c.descs[f] = prometheus.NewDesc(f.name, f.help, append(slices.Clone(f.labels), "design"), nil)
+	}
+	return c
 }
 
 // Describe sends the description of every metric.
@@ -39,16 +43,17 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 
 // Collect sends what the source has measured up to now.
 func (c *collector) Collect(ch chan<- prometheus.Metric) {
-	s := c.source()
-	start := s.Start
-	if start.IsZero() {
-		start = c.start
-	}
-	walk(s, func(f *family, _ time.Duration, p point, labels ...string) {
-		if m, ok := c.metric(f, p, start, labels); ok {
-			ch <- m
+	for _, s := range c.source() {
+		start := s.Start
+		if start.IsZero() {
+			start = c.start
 		}
-	})
+		walk(s, func(f *family, _ time.Duration, p point, labels ...string) {
+			if m, ok := c.metric(f, p, start, append(labels, s.Design)); ok {
+				ch <- m
+			}
+		})
+	}
 }
 
 func (c *collector) metric(f *family, p point, start time.Time, labels []string) (prometheus.Metric, bool) {

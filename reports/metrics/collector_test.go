@@ -51,7 +51,7 @@ func newProbe() *probe {
 	return p
 }
 
-func (p *probe) snapshot() *Snapshot {
+func (p *probe) source() []*Snapshot {
 	p.lock.Lock()
 	defer p.lock.Unlock()
 	s := ReadSignal(p.glass, p.glass, 0, p.now, true)
@@ -60,17 +60,17 @@ func (p *probe) snapshot() *Snapshot {
 	r.RecordFates[fate.RecordTaken], r.RecordFates[fate.RecordFaded] = 90, 10
 	b := &Bridge{Frames: 1000, Observed: p.now, Stages: []bridge.StageUse{{Name: "bus queue", HighWater: 3, Capacity: 32, Unit: "frames"}}}
 	b.FrameFates[fate.FrameSent] = 900
-	return &Snapshot{
-		Start: time.Unix(1_700_000_000, 0), Bridge: b, Receivers: []Receiver{r},
+	return []*Snapshot{{
+		Design: `bench "1"`, Start: time.Unix(1_700_000_000, 0), Bridge: b, Receivers: []Receiver{r},
 		Air: &Air{Limit: 0.1, Air: sim.Air{Window: p.now, Own: 30 * ms, Broadcasts: 20}},
-	}
+	}}
 }
 
 // The whole exposition, and the linter of the metrics library on it.
 func TestExposition(t *testing.T) {
 	p := newProbe()
 	p.now = time.Second
-	registry := NewRegistry(p.snapshot, "bench \"1\"")
+	registry := NewRegistry(p.source)
 	found, err := testutil.GatherAndLint(registry)
 	require.NoError(t, err)
 	require.Empty(t, found)
@@ -78,17 +78,14 @@ func TestExposition(t *testing.T) {
 	for _, f := range families {
 		names = append(names, f.name)
 	}
-	text, err := testutil.CollectAndFormat(collectorOf(p.snapshot), expfmt.TypeTextPlain, names...)
+	text, err := testutil.CollectAndFormat(collectorOf(p.source), expfmt.TypeTextPlain, names...)
 	require.NoError(t, err)
 	golden(t, "exposition.txt", text)
 }
 
 // collectorOf returns the collector alone, without the figures of the process.
 func collectorOf(s Source) prometheus.Collector {
-	c := &collector{source: s, start: time.Unix(0, 0), descs: map[*family]*prometheus.Desc{}}
-	for _, f := range families {
-		c.descs[f] = prometheus.NewDesc(f.name, f.help, f.labels, prometheus.Labels{"design": "bench"})
-	}
+	c := newCollector(s, time.Unix(0, 0))
 	prometheus.NewPedanticRegistry().MustRegister(c) // finds descriptions that contradict each other
 	return c
 }
@@ -99,7 +96,7 @@ func TestDeadSignalGoesStaleAtTheLook(t *testing.T) {
 	p := newProbe()
 	stale := func(at time.Duration) (stale, observed time.Duration) {
 		p.now = at
-		s := p.snapshot().Receivers[0].Signals[0]
+		s := p.source()[0].Receivers[0].Signals[0]
 		require.Equal(t, 100*ms, s.Unknown)
 		require.Equal(t, 300*ms, s.Updated)
 		return s.Stale, s.Observed
@@ -120,7 +117,7 @@ func TestNoLockIsHeldWhileSending(t *testing.T) {
 	p.now = time.Second
 	ch := make(chan prometheus.Metric)
 	go func() {
-		collectorOf(p.snapshot).Collect(ch)
+		collectorOf(p.source).Collect(ch)
 		close(ch)
 	}()
 	timeout := time.After(20 * time.Second)

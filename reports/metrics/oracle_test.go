@@ -53,7 +53,7 @@ func TestExpositionPassesTheTool(t *testing.T) {
 	promtool := tool(t, "promtool")
 	p := newProbe()
 	p.now = time.Second
-	s, err := Serve(t.Context(), "0", "bench", p.snapshot)
+	s, err := Serve(t.Context(), "0", p.source)
 	require.NoError(t, err)
 	_, text := get(t, "http://"+s.Address()+"/metrics")
 	require.NoError(t, s.Close())
@@ -304,7 +304,7 @@ func TestServerScrapesARunningStudy(t *testing.T) {
 	t.Parallel()
 	tool(t, "prometheus")
 	r, tally := tallied(t)
-	door, err := Serve(t.Context(), "0", "live", tally.Snapshot)
+	door, err := Serve(t.Context(), "0", tally.Source)
 	require.NoError(t, err)
 	defer door.Close()
 	folder, address := t.TempDir(), freeAddress(t)

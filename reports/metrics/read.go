@@ -157,13 +157,16 @@ func (r *reader) signal(i, k int, glass, memory *age.Track, now time.Duration, n
 // study. It may be used from several goroutines.
 type Tally struct {
 	reader   *reader
+	design   string
 	lock     sync.Mutex
 	sum      *Snapshot
 	progress Progress
 }
 
-// NewTally returns a tally of nothing yet.
-func NewTally(plan *scenarios.Plan) *Tally { return &Tally{reader: newReader(plan)} }
+// NewTally returns a tally of nothing yet, for a design of that name.
+func NewTally(plan *scenarios.Plan, design string) *Tally {
+	return &Tally{reader: newReader(plan), design: design}
+}
 
 // Add counts a replication that has ended. It keeps nothing of run.
 func (t *Tally) Add(run *sim.Replication) {
@@ -190,16 +193,16 @@ func (t *Tally) Report(done, atMost int) {
 	t.progress.Done, t.progress.AtMost = done, atMost
 }
 
-// Snapshot returns a copy of the sums: it is a Source.
-func (t *Tally) Snapshot() *Snapshot {
+// Source returns a copy of the sums. It is a Source.
+func (t *Tally) Source() []*Snapshot {
 	t.lock.Lock()
 	defer t.lock.Unlock()
 	out, progress := &Snapshot{}, t.progress
 	if t.sum != nil {
 		out = t.sum.clone()
 	}
-	out.Progress = &progress
-	return out
+	out.Design, out.Progress = t.design, &progress
+	return []*Snapshot{out}
 }
 
 // clone returns a copy that shares nothing with s.

@@ -47,9 +47,8 @@ func IsLoopback(address string) bool {
 }
 
 // Serve opens the door at address and serves source until ctx ends or the server
-// is closed. design is the name of what is measured. It returns an error where the
-// address cannot be opened.
-func Serve(ctx context.Context, address, design string, source Source) (*Server, error) {
+// is closed. It returns an error where the address cannot be opened.
+func Serve(ctx context.Context, address string, source Source) (*Server, error) {
 	address, err := Address(address)
 	if err != nil {
 		return nil, err
@@ -59,7 +58,7 @@ func Serve(ctx context.Context, address, design string, source Source) (*Server,
 		return nil, err
 	}
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", promhttp.HandlerFor(NewRegistry(source, design), promhttp.HandlerOpts{
+	mux.Handle("GET /metrics", promhttp.HandlerFor(NewRegistry(source), promhttp.HandlerOpts{
 		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
 	}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {

@@ -19,15 +19,17 @@ import (
 	"stalegauge/sim/age"
 )
 
-// Source tells what has been measured up to the moment of the call. It works the
-// present into the figures, so that a signal that died gains stale seconds at
-// every call, and returns values that nobody changes any more: what it locks is
-// free again when it returns. It may be called from several goroutines.
-type Source func() *Snapshot
+// Source tells what has been measured up to the moment of the call, one snapshot
+// for each design, with different names. It works the present into the figures, so
+// that a signal that died gains stale seconds at every call, and returns values
+// that nobody changes any more: what it locks is free again when it returns. It may
+// be called from several goroutines.
+type Source func() []*Snapshot
 
 // Snapshot is what has been measured up to a moment. Parts that are nil are not
 // exported.
 type Snapshot struct {
+	Design    string        // the name under which its figures are told from others
 	At        time.Duration // since the beginning
 	Start     time.Time     // the beginning on the wall clock; zero = when the server was started
 	Progress  *Progress

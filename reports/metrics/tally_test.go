@@ -21,7 +21,7 @@ func tallied(t *testing.T) (*study.Result, *Tally) {
 	t.Helper()
 	plan, err := scenarios.Open("orchard", []string{"bridge.policy.hold=300ms", "duration=20s", "replications=4"})
 	require.NoError(t, err)
-	tally := NewTally(plan)
+	tally := NewTally(plan, "live")
 	r, err := study.Run(context.Background(), plan, study.Options{Folded: tally.Add, Progress: tally.Report})
 	require.NoError(t, err)
 	return r, tally
@@ -30,7 +30,7 @@ func tallied(t *testing.T) (*study.Result, *Tally) {
 // What a server reads after the last replication is what the report says.
 func TestTallyEndsAtTheReport(t *testing.T) {
 	r, tally := tallied(t)
-	s := tally.Snapshot()
+	s := tally.Source()[0]
 	require.Equal(t, 4, s.Progress.Done)
 	require.Equal(t, 4, s.Progress.AtMost)
 	require.InDelta(t, r.Simulated, s.Progress.Simulated.Seconds(), 1e-9)
@@ -57,15 +57,15 @@ func TestTallyEndsAtTheReport(t *testing.T) {
 func TestTallyIsReadWhileItGrows(t *testing.T) {
 	plan, err := scenarios.Open("orchard", []string{"duration=2s", "replications=20"})
 	require.NoError(t, err)
-	tally := NewTally(plan)
-	require.Nil(t, tally.Snapshot().Bridge, "nothing has ended")
+	tally := NewTally(plan, "live")
+	require.Nil(t, tally.Source()[0].Bridge, "nothing has ended")
 	var readers sync.WaitGroup
 	stop := make(chan struct{})
 	readers.Add(1)
 	go func() {
 		defer readers.Done()
 		for {
-			s := tally.Snapshot()
+			s := tally.Source()[0]
 			walk(s, func(*family, time.Duration, point, ...string) {})
 			select {
 			case <-stop:
@@ -78,7 +78,7 @@ func TestTallyIsReadWhileItGrows(t *testing.T) {
 	require.NoError(t, err)
 	close(stop)
 	readers.Wait()
-	a := tally.Snapshot()
+	a := tally.Source()[0]
 	before := a.Receivers[0].Signals[0].Within[3]
 	tally.sum.Receivers[0].Signals[0].Within[3]++
 	require.Equal(t, before, a.Receivers[0].Signals[0].Within[3])
