@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"stalegauge/bus/fate"
 	"stalegauge/scenarios"
 	"stalegauge/sim"
 )
@@ -15,8 +16,8 @@ import (
 // with blocks of the future refuses everything else.
 var Epoch = time.Date(2025, time.January, 1, 0, 0, 0, 0, time.UTC)
 
-// MostSamples is how many samples a history holds at most: about 400 MB in memory
-// and 6 GB of text.
+// MostSamples is how many samples a history holds at most, by an estimate before the
+// run: about 800 MB in memory and 7 GB of text.
 const MostSamples = 50_000_000
 
 // History records replications as time series and writes them as OpenMetrics text.
@@ -31,6 +32,8 @@ type History struct {
 	looks  []time.Duration // ascending, all but the end
 	grid   []bool          // of looks: a whole step
 	runs   []recording     // by replication
+
+	foreseen float64 // samples
 }
 
 // recording is one replication: the values of every column at each look and at
@@ -57,14 +60,14 @@ func NewHistory(plan *scenarios.Plan, design string, replications int, step time
 	}
 	r := newReader(plan)
 	h := &History{reader: r, design: design, runs: make([]recording, replications)}
-	series := 0
+	series := int(fate.Frames) + 20 // of bus, bridge and medium
 	for i := range plan.Receivers {
-		series += len(plan.Receivers[i].Shows) * (2*(len(AgeBounds)+3) + 6)
+		series += int(fate.Records) + int(fate.Foreigns) + len(plan.Receivers[i].Shows)*(2*(len(AgeBounds)+3)+6)
 	}
-	total := float64(series) * float64(r.end/step+2) * float64(replications)
-	if total > MostSamples {
+	h.foreseen = float64(series) * float64(r.end/step+2) * float64(replications)
+	if h.foreseen > MostSamples {
 		return nil, fmt.Errorf("%d series every %v for %v, %d times: about %.0f million samples, at most %d million are written; take a longer step, fewer replications or a shorter duration",
-			series, step, r.end, replications, total/1e6, MostSamples/1_000_000)
+			series, step, r.end, replications, h.foreseen/1e6, MostSamples/1_000_000)
 	}
 	h.looks = append(h.looks, 0, r.first)
 	h.looks = append(h.looks, r.from...)

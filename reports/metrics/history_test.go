@@ -156,6 +156,19 @@ func TestHistoryHasASize(t *testing.T) {
 	require.NoError(t, err)
 }
 
+// The estimate before the run is close to what is written.
+func TestHistorySizeIsForeseen(t *testing.T) {
+	_, h := recorded(t, "orchard", "x", 100*time.Millisecond, "duration=5s", "replications=1")
+	var b bytes.Buffer
+	samples, err := h.Write(&b)
+	require.NoError(t, err)
+	require.InEpsilon(t, samples, h.foreseen, 0.35) // series of a window begin late
+	_, h = recorded(t, "orchard", "x", time.Second, "duration=100s", "replications=1")
+	samples, err = h.Write(&b)
+	require.NoError(t, err)
+	require.InEpsilon(t, samples, h.foreseen, 0.05)
+}
+
 // Two signals of one name are told apart by their identifiers.
 func TestSignalNames(t *testing.T) {
 	plan, err := scenarios.Open("orchard", nil)
