@@ -57,7 +57,7 @@ func Observe(plan *scenarios.Plan, replication int, at []time.Duration, see func
 }
 
 func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
-	d := &driver{plan: plan}
+	d := &driver{plan: plan, looks: newLooks(nil, nil)}
 	d.from, d.end = plan.Window()
 	d.setMarks()
 	streams := scenarios.Streams{Seed: plan.Seed, Replication: uint64(replication)}
