@@ -36,16 +36,24 @@ type driver struct {
 	nextMark int
 
 	waits busWaits // of the vehicle under design
+	looks looks
 }
 
 // Run simulates one replication of a plan. The plan is only read: several
 // replications may run at the same time. The same plan and replication give the
 // same result.
 func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
+	return Observe(plan, replication, nil, nil)
+}
+
+// Observe is Run with looks inside the run: see is called at each instant of at,
+// ascending, that lies before the end, and changes nothing of the result.
+func Observe(plan *scenarios.Plan, replication int, at []time.Duration, see func(*Snapshot)) (*Replication, error) {
 	d, err := newDriver(plan, replication)
 	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
+	d.looks = newLooks(at, see)
 	d.run()
 	if err := errors.Join(d.sourceError(), d.closeSources()); err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
@@ -54,7 +62,7 @@ func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
 }
 
 func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
-	d := &driver{plan: plan, advertises: radio.InfoOf(plan.Radio).Advertises}
+	d := &driver{plan: plan, looks: newLooks(nil, nil), advertises: radio.InfoOf(plan.Radio).Advertises}
 	d.from, d.end = plan.Window()
 	d.setMarks()
 	streams := scenarios.Streams{Seed: plan.Seed, Replication: uint64(replication)}
@@ -130,6 +138,9 @@ func (d *driver) run() {
 		if at > d.end || at == never {
 			break
 		}
+		if at >= d.looks.next {
+			d.look(at)
+		}
 		d.passMarks(at)
 		d.now = at
 		switch kind {
@@ -152,7 +163,7 @@ func (d *driver) run() {
 // frames offers the frames of a vehicle to its bridge as long as nothing else
 // comes before them.
 func (d *driver) frames(v *vehicle, others, air time.Duration, airOpen bool) {
-	until := min(others, d.end)
+	until := min(others, d.end, d.looks.next-1)
 	if v.until > 0 {
 		until = min(until, v.until-1)
 	}
@@ -274,6 +285,7 @@ func (d *driver) take(v *vehicle, at time.Duration) {
 
 // finish brings every receiver to the end.
 func (d *driver) finish() {
+	d.look(d.end - 1)
 	d.now = d.end
 	d.settle(d.end)
 	d.passMarks(d.end)

@@ -38,19 +38,26 @@ func (d *driver) setMarks() {
 // anything that happens at a later instant.
 func (d *driver) passMarks(at time.Duration) {
 	for d.nextMark < len(d.marks) && d.marks[d.nextMark].at <= at {
-		m := &d.marks[d.nextMark]
-		usage := d.channel.Usage(m.at)
-		usage.Own, usage.Occupied = slices.Clone(usage.Own), slices.Clone(usage.Occupied)
-		usage.Sent = slices.Clone(usage.Sent)
-		m.usage = usage
-		m.broadcasts, m.records = d.vehicles[0].broadcasts, d.vehicles[0].records
+		d.marks[d.nextMark] = d.markNow(d.marks[d.nextMark].at)
 		d.nextMark++
 	}
 }
 
-// air returns what was on the medium between two marks.
+// markNow notes the state of the medium at an instant since which nothing has
+// happened.
+func (d *driver) markNow(at time.Duration) mark {
+	usage := d.channel.Usage(at)
+	usage.Own, usage.Occupied = slices.Clone(usage.Own), slices.Clone(usage.Occupied)
+	usage.Sent = slices.Clone(usage.Sent)
+	return mark{at: at, usage: usage, broadcasts: d.vehicles[0].broadcasts, records: d.vehicles[0].records}
+}
+
+// airBetween returns what was on the medium between two marks.
 func (d *driver) airBetween(from, until int) Air {
-	a, b := &d.marks[from], &d.marks[until]
+	return d.airOf(&d.marks[from], &d.marks[until])
+}
+
+func (d *driver) airOf(a, b *mark) Air {
 	station := d.vehicles[0].index
 	others := b.usage.Others - a.usage.Others
 	for i := range b.usage.Own {

@@ -66,11 +66,18 @@ func (o *output) openTemporary(mode fs.FileMode) error {
 
 // write puts the whole result in place.
 func (o *output) write(result []byte) error {
-	if o.file == nil {
-		_, err := o.stdout.Write(result)
+	return o.stream(func(w io.Writer) error {
+		_, err := w.Write(result)
 		return err
+	})
+}
+
+// stream puts what produce writes in place, when it has written all of it.
+func (o *output) stream(produce func(io.Writer) error) error {
+	if o.file == nil {
+		return produce(o.stdout)
 	}
-	if _, err := o.file.Write(result); err != nil {
+	if err := produce(o.file); err != nil {
 		return o.fail(err)
 	}
 	return o.finish()

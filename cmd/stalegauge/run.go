@@ -2,14 +2,16 @@ package main
 
 import (
 	"bytes"
-	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"stalegauge/reports"
+	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
 	"stalegauge/sim/study"
 )
@@ -20,7 +22,7 @@ const defaultScenario = "orchard"
 // maxReplications bounds --replications as a scenario bounds its own.
 const maxReplications = 100_000
 
-var formats = []string{"text", "json", "csv"}
+var formats = []string{"text", "json", "csv", openMetrics}
 
 // runFlags is what the user asked of run, as text.
 type runFlags struct {
@@ -28,6 +30,7 @@ type runFlags struct {
 	duration, seed, replications given
 	precision                    given
 	format, out                  string
+	metrics                      metricFlags
 }
 
 // given is the text of a flag and whether the user gave it.
@@ -65,7 +68,8 @@ was wrong with the command line or the scenario.`,
   stalegauge run orchard --set receivers.pillar.queue=4 --duration 10min
   stalegauge run my-tractor.yaml --replications 40 --seed 7
   stalegauge run my-tractor.yaml --replications auto --precision 5%
-  stalegauge run forward-everything --format json --out answer.json`,
+  stalegauge run forward-everything --format json --out answer.json
+  stalegauge run --format openmetrics --out orchard.om --step 5s`,
 		ValidArgsFunction: completeScenario,
 	}
 	flags := c.Flags()
@@ -75,19 +79,13 @@ was wrong with the command line or the scenario.`,
 	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
 	flags.Var(&f.replications, "replications", "`NUMBER` of independent repetitions, or auto: until every limit is decided, 320 at most")
 	flags.Var(&f.precision, "precision", "with --replications auto: go on until every mean is known this closely too, such as `5%`")
-	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json or csv")
+	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json, csv, or openmetrics: time series for a metrics server")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
-	fixed := func(words ...string) cobra.CompletionFunc {
-		return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
-	}
-	for name, complete := range map[string]cobra.CompletionFunc{
+	f.metrics.add(c)
+	completeFlags(c, map[string]cobra.CompletionFunc{
 		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
 		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
-	} {
-		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
-			panic("stalegauge: " + err.Error())
-		}
-	}
+	})
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		plan, mistakes := readPlan(args, &f)
 		options, err := f.options()
@@ -97,14 +95,30 @@ was wrong with the command line or the scenario.`,
 		if !slices.Contains(formats, f.format) {
 			mistakes = append(mistakes, wordFlag("format", f.format, formats))
 		}
+		step, wrong := f.metrics.check(f.format, options.Sequential)
+		mistakes = append(mistakes, wrong...)
 		if out, err := openOutput(p.out, f.out); err != nil {
 			mistakes = append(mistakes, err)
 		} else {
 			out.discard()
 		}
-		return func() error { return p.simulate(c.Context(), plan, options, &f) }, mistakes
+		return func() error { return p.simulate(c, plan, options, &f, step) }, mistakes
 	})
 	return c
+}
+
+// fixed completes a flag to one of a few words.
+func fixed(words ...string) cobra.CompletionFunc {
+	return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
+}
+
+// completeFlags says how the values of flags are completed.
+func completeFlags(c *cobra.Command, by map[string]cobra.CompletionFunc) {
+	for name, complete := range by {
+		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
+			panic("stalegauge: " + err.Error())
+		}
+	}
 }
 
 // options says how often to run.
@@ -168,7 +182,8 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 }
 
 // simulate runs the plan and writes the result.
-func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Options, f *runFlags) error {
+func (p *program) simulate(c *cobra.Command, plan *scenarios.Plan, o study.Options, f *runFlags, step time.Duration) (err error) {
+	ctx := c.Context()
 	out, err := openOutput(p.out, f.out)
 	if err != nil {
 		return err
@@ -176,6 +191,17 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 	defer out.discard()
 	bar := newProgress(p.errw, "replications")
 	o.Progress = bar.report
+	var history *metrics.History
+	if f.format == openMetrics {
+		if history, err = f.metrics.history(plan, step, &o); err != nil {
+			return err
+		}
+	}
+	shut, err := p.serve(c, &f.metrics, plan, &o)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, shut()) }()
 	result, err := study.Run(ctx, plan, o)
 	bar.close()
 	if err != nil {
@@ -184,8 +210,11 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 	if err := ctx.Err(); err != nil {
 		return err
 	}
+	p.status = statusOf(result)
 	var b bytes.Buffer
 	switch f.format {
+	case openMetrics:
+		return p.writeHistory(history, out, f.out)
 	case "json":
 		err = reports.JSON(&b, result)
 	case "csv":
@@ -196,7 +225,6 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 	if err != nil {
 		return err
 	}
-	p.status = statusOf(result)
 	return out.write(b.Bytes())
 }
 

@@ -11,7 +11,7 @@ type Track struct {
 	now       time.Duration // instant of the last call
 	validAt   time.Duration // of the value held
 	start     time.Duration // age at which the present tooth began
-	last      time.Duration // instant of the last update
+	last      time.Duration // instant of the last update, or of the opening
 
 	limit time.Duration
 	over  limitUse
@@ -49,7 +49,7 @@ func (t *Track) Open(now, validAt time.Duration) {
 	}
 	t.check(now, validAt)
 	t.open, t.delivered = true, false
-	t.now, t.validAt, t.start = now, validAt, now-validAt
+	t.now, t.validAt, t.start, t.last = now, validAt, now-validAt, now
 	t.opened.Add(t.start, 1)
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"runtime"
 	"slices"
+	"time"
 
 	"stalegauge/scenarios"
 	"stalegauge/sim"
@@ -39,6 +40,14 @@ type Options struct {
 	// Progress is told after each replication how many are done and how many
 	// there can be at most. It may be nil, and is called from Run's goroutine.
 	Progress func(done, atMost int)
+	// Folded is told each replication when it is folded in, in the order of their
+	// indexes and from Run's goroutine. It may be nil and keeps nothing of run.
+	Folded func(run *sim.Replication)
+	// Looks are the instants, ascending, at which See is shown each replication
+	// from inside. See is called from the workers' goroutines, for one replication
+	// never from two of them.
+	Looks []time.Duration
+	See   func(replication int, s *sim.Snapshot)
 
 	// replicate runs one replication; nil means sim.Run.
 	replicate func(plan *scenarios.Plan, replication int) (*sim.Replication, error)
@@ -70,6 +79,9 @@ func Run(ctx context.Context, plan *scenarios.Plan, o Options) (*Result, error) 
 	for _, stop := range stops {
 		fold := func(_ int, run *sim.Replication) error {
 			pool.add(run)
+			if o.Folded != nil {
+				o.Folded(run)
+			}
 			if o.Progress != nil {
 				o.Progress(pool.replications, stops[len(stops)-1])
 			}
@@ -157,7 +169,9 @@ func (l *line) slot(i int) chan outcome { return l.slots[i%len(l.slots)] }
 func (o *Options) start(plan *scenarios.Plan, first, stop int, quit chan struct{}) *line {
 	replicate := o.replicate
 	if replicate == nil {
-		replicate = sim.Run
+		replicate = func(plan *scenarios.Plan, i int) (*sim.Replication, error) {
+			return sim.Observe(plan, i, o.Looks, func(s *sim.Snapshot) { o.See(i, s) })
+		}
 	}
 	workers := o.Workers
 	if workers == 0 {

@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"io"
+	"net/http"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// watched is a writer that another goroutine may read.
+type watched struct {
+	lock sync.Mutex
+	text []byte
+}
+
+func (w *watched) Write(p []byte) (int, error) {
+	w.lock.Lock()
+	defer w.lock.Unlock()
+	w.text = append(w.text, p...)
+	return len(p), nil
+}
+
+func (w *watched) find(pattern *regexp.Regexp) []string {
+	w.lock.Lock()
+	defer w.lock.Unlock()
+	return pattern.FindStringSubmatch(string(w.text))
+}
+
+// A run serves how far it is and the ages so far, and closes the door at its end.
+func TestRunServesMetricsWhileItWorks(t *testing.T) {
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	var errw watched
+	ended := make(chan int, 1)
+	go func() {
+		ended <- run(ctx, []string{"run", "orchard", "--duration", "10s", "--replications", "100000", "--metrics", "0"}, nil, io.Discard, &errw)
+	}()
+	var address []string
+	require.Eventually(t, func() bool {
+		address = errw.find(regexp.MustCompile(`metrics at (http://127\.0\.0\.1:\d+/metrics)\n`))
+		return address != nil
+	}, 20*time.Second, 5*time.Millisecond)
+	figure := func(name string) float64 {
+		found := regexp.MustCompile(`(?m)^` + name + `\{[^}]*\} (\S+)$`).FindStringSubmatch(fetch(t, address[1]))
+		if found == nil {
+			return -1
+		}
+		v, err := strconv.ParseFloat(found[1], 64)
+		require.NoError(t, err)
+		return v
+	}
+	require.Eventually(t, func() bool { return figure("stalegauge_signal_observed_seconds_total") > 20 }, 20*time.Second, 10*time.Millisecond)
+	require.Equal(t, 100000.0, figure("stalegauge_replications_at_most"))
+	require.Positive(t, figure("stalegauge_bus_frames_total"))
+	before := figure("stalegauge_simulated_seconds_total")
+	require.Eventually(t, func() bool { return figure("stalegauge_simulated_seconds_total") > before }, 20*time.Second, 10*time.Millisecond)
+	cancel()
+	require.Equal(t, statusWrong, <-ended)
+	_, err := http.Get(address[1])
+	require.Error(t, err, "the door is closed")
+}
+
+func fetch(t *testing.T, url string) string {
+	t.Helper()
+	client := http.Client{Timeout: 10 * time.Second}
+	answer, err := client.Get(url)
+	require.NoError(t, err)
+	defer answer.Body.Close()
+	require.Equal(t, http.StatusOK, answer.StatusCode)
+	text, err := io.ReadAll(io.LimitReader(answer.Body, 8<<20))
+	require.NoError(t, err)
+	return string(text)
+}
+
+// The metrics library stays behind one wall.
+func TestOneRoomKnowsTheMetricsLibrary(t *testing.T) {
+	users := map[string]bool{}
+	for _, s := range allSources(t) {
+		for _, i := range s.file.Imports {
+			if strings.HasPrefix(i.Path.Value, `"github.com/prometheus/`) {
+				users[s.folder()] = true
+			}
+		}
+	}
+	require.Equal(t, map[string]bool{"reports/metrics": true}, users)
+}
