@@ -138,6 +138,24 @@ func TestAdvertisingIntervals(t *testing.T) {
 	require.InDelta(t, Overview(p, 31).PerSecond, float64(u.Sent[0])/d.Seconds(), 4*se/25e-3*40+0.05)
 }
 
+// Looked at from a random instant, such as the begin of a run, the next event comes
+// by the stationary law of renewals with gaps of 20 to 30 ms: after E g^2 / (2 E g)
+// = 12.667 ms in the mean, and after more than 20 ms in one of five cases.
+func TestFirstAdvertisingEvent(t *testing.T) {
+	p := profile(t, Settings{Name: nameLegacy, Interval: 20 * ms})
+	var first []float64
+	late, n := 0.0, 20_000
+	for seed := range uint64(n) {
+		at, _ := p.Channel(ChannelConfig{Stations: 1, Stream: streams(seed)}).Next()
+		if first = append(first, at.Seconds()*1e3); at > 20*ms {
+			late++
+		}
+	}
+	mean, se := meanOf(first)
+	require.InDelta(t, 12.667, mean, 4*se)
+	require.InDelta(t, 0.2, late/float64(n), 4*shareError(0.2, n))
+}
+
 // A request waits for the next event of its station; one made at Opened is
 // sent at that very instant; without one the event stays silent.
 func TestRequestsBetweenAndAtAdvertisingEvents(t *testing.T) {

@@ -13,12 +13,13 @@ import (
 
 const us = time.Microsecond
 
-// long says whether the full counts are wanted.
-var long = os.Getenv("STALEGAUGE_LONG") == "1"
+// long says whether the full counts are wanted. It asks when a test runs, so that
+// go test does not take the result of the short counts out of its cache.
+func long() bool { return os.Getenv("STALEGAUGE_LONG") != "" }
 
 // sized returns the short or the long size of a check.
 func sized[T any](short, full T) T {
-	if long {
+	if long() {
 		return full
 	}
 	return short
