@@ -130,6 +130,7 @@ type jsonSignal struct {
 	Waterfall      *ordered[*float64] `json:"waterfall_s"`
 	Class          string             `json:"class"`
 	Late           *jsonValue         `json:"late_share"` // of changes or starts, where the limit speaks of them
+	Standing       *float64           `json:"standing"`   // p99, or what of changes and starts stands for it, in units of the limit; null: none, or never
 	First          jsonStatistic      `json:"first_shown_s"`
 	NeverShown     int                `json:"never_shown"` // replications
 	Changes        *jsonChanges       `json:"changes"`

@@ -121,6 +121,10 @@ type jsonExpiry struct {
 
 // values adds what goes beyond ages.
 func values(j *jsonSignal, s *study.Signal) {
+	j.Standing = figure(s.Standing)
+	if s.Shown.Limit == nil {
+		j.Standing = nil
+	}
 	j.Class, j.Late, j.First, j.NeverShown = s.Shown.Class.String(), value(s.Late), statistic(s.First), s.NeverShown
 	if v := s.Values; v != nil {
 		j.Changes = &jsonChanges{v.Changes, v.Overwritten, value(v.InTime), value(v.Never), statistic(v.Delay), v.Rises, value(v.RisesSeen),

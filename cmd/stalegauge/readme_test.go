@@ -50,16 +50,14 @@ func radioFigures(t *testing.T, report []byte) (met, air, worst string) {
 		} `json:"air"`
 		Receivers []struct {
 			Signals []struct {
-				Limit   *float64 `json:"limit_s"`
-				Verdict string   `json:"verdict"`
-				Age     struct {
-					P99 *value `json:"p99"`
-				} `json:"age_s"`
+				Limit    *float64 `json:"limit_s"`
+				Verdict  string   `json:"verdict"`
+				Standing *float64 `json:"standing"`
 			} `json:"signals"`
 		} `json:"receivers"`
 	}
 	require.NoError(t, json.Unmarshal(report, &r))
-	count, all, most := 0, 0, 0.0
+	count, all, most, never := 0, 0, 0.0, false
 	for _, d := range r.Receivers {
 		for _, s := range d.Signals {
 			if s.Limit == nil {
@@ -68,10 +66,16 @@ func radioFigures(t *testing.T, report []byte) (met, air, worst string) {
 			if all++; s.Verdict == "met" {
 				count++
 			}
-			if s.Age.P99 != nil {
-				most = max(most, s.Age.P99.Value / *s.Limit)
+			if s.Standing != nil {
+				most = max(most, *s.Standing)
+			} else {
+				never = true
 			}
 		}
 	}
-	return fmt.Sprintf("%d of %d", count, all), fmt.Sprintf("%.2f %%", 100*r.Air.Own.Value), fmt.Sprintf("%.2f", most)
+	worst = fmt.Sprintf("%.2f", most)
+	if never {
+		worst = "never"
+	}
+	return fmt.Sprintf("%d of %d", count, all), fmt.Sprintf("%.2f %%", 100*r.Air.Own.Value), worst
 }
