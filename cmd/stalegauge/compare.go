@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"stalegauge/reports"
+	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
 	"stalegauge/sim/study"
 )
@@ -74,6 +75,7 @@ func (p *program) compareCommand() *cobra.Command {
 	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
 	flags.Var(&f.replications, "replications", fmt.Sprintf("`NUMBER` of repetitions of each design, or auto: until every pair of designs has shown which is fresher, 320 at most (default %d)", compareReplications))
 	flags.Var(&f.budget, "budget", "end after this `WORK`, a time such as 60s or bus frames such as 5e7frames, instead")
+	flags.Var(&f.metrics.address, "metrics", "serve metrics of all designs at this `ADDRESS` while it runs, such as 127.0.0.1:9464; a port alone is on this machine only")
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json or csv")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
 	fixed := func(words ...string) cobra.CompletionFunc {
@@ -81,7 +83,7 @@ func (p *program) compareCommand() *cobra.Command {
 	}
 	for name, complete := range map[string]cobra.CompletionFunc{
 		"design": fixed(), "against": fixed(), "set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
-		"seed": fixed(), "replications": fixed("auto", "20", "40", "100"), "budget": fixed("60s", "5e7frames"),
+		"seed": fixed(), "replications": fixed("auto", "20", "40", "100"), "budget": fixed("60s", "5e7frames"), "metrics": fixed("9464"),
 	} {
 		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
 			panic("stalegauge: " + err.Error())
@@ -91,6 +93,11 @@ func (p *program) compareCommand() *cobra.Command {
 		work, mistakes := f.prepare(args)
 		if !slices.Contains(formats, f.format) {
 			mistakes = append(mistakes, wordFlag("format", f.format, formats))
+		}
+		if f.metrics.address.given {
+			if _, err := metrics.Address(f.metrics.address.text); err != nil {
+				mistakes = append(mistakes, fmt.Errorf("--metrics: %w", err))
+			}
 		}
 		if out, err := openOutput(p.out, f.out); err != nil {
 			mistakes = append(mistakes, err)
@@ -258,8 +265,13 @@ func (p *program) compare(ctx context.Context, w *comparing, f *compareFlags) er
 	}
 	defer out.discard()
 	bar := w.watch(p.errw)
+	shut, err := p.serveDesigns(ctx, f.metrics.address, w.designs, &w.options)
+	if err != nil {
+		return err
+	}
 	c, err := study.Compare(ctx, w.designs, w.options)
 	bar.close()
+	err = errors.Join(err, shut())
 	for _, d := range w.designs[:len(w.designs)-1] {
 		err = errors.Join(err, d.Plan.Close())
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -233,7 +234,24 @@ func (p *program) serve(c *cobra.Command, f *metricFlags, plan *scenarios.Plan, 
 		return func() error { return nil }, nil
 	}
 	tally := metrics.NewTally(plan, f.name(plan))
-	server, err := metrics.Serve(c.Context(), f.address.text, tally.Source)
+	server, err := p.openDoor(c.Context(), f.address.text, tally.Source)
+	if err != nil {
+		return nil, err
+	}
+	o.Folded = both(o.Folded, tally.Add)
+	report := o.Progress
+	o.Progress = func(done, atMost int) {
+		tally.Report(done, atMost)
+		if report != nil {
+			report(done, atMost)
+		}
+	}
+	return server.Close, nil
+}
+
+// openDoor serves metrics and says where.
+func (p *program) openDoor(ctx context.Context, address string, source metrics.Source) (*metrics.Server, error) {
+	server, err := metrics.Serve(ctx, address, source)
 	if err != nil {
 		return nil, fmt.Errorf("--metrics: %w", err)
 	}
@@ -241,10 +259,34 @@ func (p *program) serve(c *cobra.Command, f *metricFlags, plan *scenarios.Plan, 
 	if !metrics.IsLoopback(server.Address()) {
 		p.say("anybody who reaches this address can read them")
 	}
-	o.Folded = both(o.Folded, tally.Add)
+	return server, nil
+}
+
+// serveDesigns opens the door while a comparison runs, one tally a design. The
+// function that it returns closes it.
+func (p *program) serveDesigns(ctx context.Context, address given, designs []study.Design, o *study.CompareOptions) (func() error, error) {
+	if !address.given {
+		return func() error { return nil }, nil
+	}
+	var tallies []*metrics.Tally
+	for _, d := range designs {
+		tallies = append(tallies, metrics.NewTally(d.Plan, d.Name))
+	}
+	server, err := p.openDoor(ctx, address.text, func() (all []*metrics.Snapshot) {
+		for _, t := range tallies {
+			all = append(all, t.Source()...)
+		}
+		return all
+	})
+	if err != nil {
+		return nil, err
+	}
+	o.FoldedOf = func(design int, run *sim.Replication) { tallies[design].Add(run) }
 	report := o.Progress
 	o.Progress = func(done, atMost int) {
-		tally.Report(done, atMost)
+		for _, t := range tallies {
+			t.Report(done, atMost)
+		}
 		if report != nil {
 			report(done, atMost)
 		}

@@ -35,12 +35,22 @@ func (w *watched) find(pattern *regexp.Regexp) []string {
 
 // A run serves how far it is and the ages so far, and closes the door at its end.
 func TestRunServesMetricsWhileItWorks(t *testing.T) {
+	servesMetrics(t, "run", "orchard")
+}
+
+// A comparison does the same for all its designs.
+func TestCompareServesMetricsWhileItWorks(t *testing.T) {
+	servesMetrics(t, "compare", "orchard", "--design", "each:bridge.policy=each", "--design", "now")
+}
+
+func servesMetrics(t *testing.T, args ...string) {
+	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	var errw watched
 	ended := make(chan int, 1)
 	go func() {
-		ended <- run(ctx, []string{"run", "orchard", "--duration", "10s", "--replications", "100000", "--metrics", "0"}, nil, io.Discard, &errw)
+		ended <- run(ctx, append(args, "--duration", "10s", "--replications", "100000", "--metrics", "0"), nil, io.Discard, &errw)
 	}()
 	var address []string
 	require.Eventually(t, func() bool {

@@ -35,6 +35,9 @@ type CompareOptions struct {
 	// Independent gives each design traffic and fading of its own. It is there
 	// to show what common streams are worth.
 	Independent bool
+	// FoldedOf, when not nil, is told each replication of each design as it is
+	// folded, design being its index. It must keep nothing of run.
+	FoldedOf func(design int, run *sim.Replication)
 }
 
 // Comparison is what designs have shown on the same traffic and the same fading.
@@ -208,6 +211,11 @@ func (r *race) run(ctx context.Context) (*Comparison, error) {
 		}
 		c := r.contest
 		c.add(waiting)
+		if r.o.FoldedOf != nil {
+			for i, run := range waiting {
+				r.o.FoldedOf(i, run)
+			}
+		}
 		waiting = waiting[:0]
 		if r.o.Progress != nil {
 			r.o.Progress(c.replications, most)
