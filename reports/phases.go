@@ -24,14 +24,15 @@ func phases(p *page, r *study.Result) {
 	for i := range r.Receivers {
 		name := clean(r.Receivers[i].Name)
 		p.heading(fmt.Sprintf("%s: age at the glass by part of the run (p99: at most this 99 %% of the time)", name))
-		t := newTable(p, "signal", "part", "mean\nms", "p99\nms", "over limit\n% of time", "unknown\n% of time")
+		t := newTable(p, "signal", "part", "mean\nms", "p99\nms", "over limit\n% of time", "unknown\n% of time", "late, % of\nchanges")
 		t.left(1)
 		for k := range r.Receivers[i].Signals {
 			signal := clean(r.Receivers[i].Signals[k].Shown.Signal.Name)
 			for _, f := range r.Phases {
 				s := phaseSignal(&f, i, k)
 				t.row(signal, clean(f.Name), ms(s.Age.Mean), ms(s.Age.P99),
-					bare(s.OverLimit.Value, s.OverLimit.Defined), bare(s.UnknownShare.Value, s.UnknownShare.Defined))
+					bare(s.OverLimit.Value, s.OverLimit.Defined), bare(s.UnknownShare.Value, s.UnknownShare.Defined),
+					bare(s.Late.Value, s.Late.Defined))
 				signal = ""
 			}
 		}
@@ -73,6 +74,8 @@ type jsonPhaseSignal struct {
 	UnknownShare *jsonValue    `json:"unknown_share"`
 	Age          jsonStatistic `json:"age_s"`
 	OverLimit    *jsonValue    `json:"over_limit_share"`
+	Changes      uint64        `json:"changes"`
+	Late         *jsonValue    `json:"late_share"`
 }
 
 // phaseList is the parts of the run as JSON, empty when there is one part only.
@@ -90,7 +93,7 @@ func phaseList(r *study.Result) []jsonPhase {
 			for k := range r.Receivers[i].Signals {
 				s := phaseSignal(&f, i, k)
 				w.Signals = append(w.Signals, jsonPhaseSignal{r.Receivers[i].Signals[k].Shown.Signal.Name, figure(s.Observed),
-					value(s.UnknownShare), statistic(s.Age), value(s.OverLimit)})
+					value(s.UnknownShare), statistic(s.Age), value(s.OverLimit), s.Changes, value(s.Late)})
 			}
 			d.Receivers = append(d.Receivers, w)
 		}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"stalegauge/bus/fate"
+	"stalegauge/scenarios"
 	"stalegauge/sim"
 	"stalegauge/sim/age"
 )
@@ -90,6 +91,21 @@ func (p *phasePool) result(alpha float64) Phase {
 		r.Receivers = append(r.Receivers, receiver)
 	}
 	return r
+}
+
+// changesOf adds what became of the changes in a phase.
+func (p *pool) changesOf(phase int, f *Phase, alpha float64) {
+	for i := range f.Receivers {
+		for k := range f.Receivers[i].Signals {
+			s := &p.receivers[i].signals[k]
+			if phase >= len(s.values.phases) || s.shown.Limit == nil || s.shown.Limit.Of != scenarios.OfChange {
+				continue
+			}
+			trials, to := &s.values.phases[phase], &f.Receivers[i].Signals[k]
+			to.Changes, to.Late = trials.count, trials.figure(alpha)
+			to.OverLimit, to.Violations = Value{}, Value{} // the limit does not speak of the age
+		}
+	}
 }
 
 func (s *phaseSignalPool) result(alpha float64) PhaseSignal {

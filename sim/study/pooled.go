@@ -194,7 +194,9 @@ func (p *pool) result(alpha float64) *Result {
 		r.Neighbours = append(r.Neighbours, p.neighbours[i].result(&p.plan.Neighbours[i], alpha))
 	}
 	for i := range p.phases {
-		r.Phases = append(r.Phases, p.phases[i].result(alpha))
+		f := p.phases[i].result(alpha)
+		p.changesOf(i, &f, alpha)
+		r.Phases = append(r.Phases, f)
 	}
 	return r
 }

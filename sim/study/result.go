@@ -175,6 +175,8 @@ type PhaseSignal struct {
 	Age          Statistic
 	OverLimit    Value // share of observed time; undefined without a limit at the glass
 	Violations   Value // an hour
+	Changes      uint64
+	Late         Value // share of the changes that were later than the limit, or never shown; undefined without a limit of changes
 }
 
 // Entry is an entry of the forward list and how it was served, all replications
