@@ -61,6 +61,9 @@ func (r *receiver) hears(from, until time.Duration) fate.Record {
 // land brings a broadcast to the receivers that heard it.
 func (d *driver) land(v *vehicle, at time.Duration, collided bool) {
 	b := *v.handed.front()
+	if d.tap != nil {
+		d.tap(Sending{v.index, v.begun, at, collided, b})
+	}
 	v.pass(b, fate.StageAirtime, at)
 	if !collided {
 		v.pass(b, fate.StageCollision, at)

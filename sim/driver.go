@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"stalegauge/bus"
+	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
 	"stalegauge/radio"
 	"stalegauge/scenarios"
@@ -29,6 +30,8 @@ type driver struct {
 	settled   time.Duration
 	now       time.Duration
 
+	tap func(Sending) // nil = nobody listens in
+
 	marks    []mark // in order of time: begin of the air window, of every phase, end
 	nextMark int
 }
@@ -37,10 +40,25 @@ type driver struct {
 // replications may run at the same time. The same plan and replication give the
 // same result.
 func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
+	return RunTapped(plan, replication, nil)
+}
+
+// Sending is a broadcast whose last symbol leaves the air at an instant.
+type Sending struct {
+	Vehicle   int // 0 = the one under design, then the neighbours in their order
+	Begun, At time.Duration
+	Collided  bool
+	Broadcast *bridge.Broadcast // to be read during the call only
+}
+
+// RunTapped is Run; tap, when it is not nil, is told every broadcast that has been
+// on the air, in order of their ends.
+func RunTapped(plan *scenarios.Plan, replication int, tap func(Sending)) (*Replication, error) {
 	d, err := newDriver(plan, replication)
 	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
+	d.tap = tap
 	d.run()
 	if err := errors.Join(d.sourceError(), d.closeSources()); err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)

@@ -57,17 +57,7 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	if err != nil {
 		return nil, fmt.Errorf("bus: %w", err)
 	}
-	config := spec.Bridge
-	config.Layout.Set += uint16(copyOf)
-	if !d.plan.FixedPhases {
-		config.Pickup.Phase = uniform(streams, "bridge tick", 0, config.Pickup.Tick)
-		config.Policy = startedAnywhere(config.Policy, streams, 0)
-		config.Policies = slices.Clone(config.Policies)
-		for i := range config.Policies {
-			config.Policies[i] = startedAnywhere(config.Policies[i], streams, i+1)
-		}
-	}
-	config.Stream = streams.Rand
+	config := BridgeConfig(d.plan, spec, copyOf, streams)
 	config.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
 		if c := v.catalogue.slot[slot]; c != nil {
 			c.pass(stage, page, d.present(), at, validAt)
@@ -85,6 +75,25 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 		v.receivers = append(v.receivers, newReceiver(d, v, i, streams))
 	}
 	return v, nil
+}
+
+// BridgeConfig returns the bridge of a vehicle as a replication has it: timers
+// that nobody controls start at the phases that its streams say, unless the plan
+// fixes them. copyOf is the index among equal vehicles, which the set identifier
+// tells apart.
+func BridgeConfig(plan *scenarios.Plan, spec *scenarios.Vehicle, copyOf int, streams scenarios.Streams) bridge.Config {
+	config := spec.Bridge
+	config.Layout.Set += uint16(copyOf)
+	if !plan.FixedPhases {
+		config.Pickup.Phase = uniform(streams, "bridge tick", 0, config.Pickup.Tick)
+		config.Policy = startedAnywhere(config.Policy, streams, 0)
+		config.Policies = slices.Clone(config.Policies)
+		for i := range config.Policies {
+			config.Policies[i] = startedAnywhere(config.Policies[i], streams, i+1)
+		}
+	}
+	config.Stream = streams.Rand
+	return config
 }
 
 // startedAnywhere gives the timer of a policy, of the mix's index, a random phase.
