@@ -208,3 +208,6 @@ func (c *Codec) encodeAge(dst []byte, b *Broadcast, r *Record) []byte {
 	}
 	return dst
 }
+
+// Version returns the layout version that the codec writes and takes.
+func (c *Codec) Version() uint8 { return c.layout.Version }
