@@ -46,7 +46,7 @@ func (s *sequence) has(n int64) bool { return s.bits[n%window/64]&(1<<(n%64)) !=
 // whether it is new.
 func (s *sequence) add(number uint16) bool {
 	if !s.some {
-		s.some, s.newest, s.settled = true, int64(number)+window, int64(number)+window
+		s.some, s.newest, s.settled = true, int64(number)+1<<16, int64(number)+1<<16
 		s.set(s.newest)
 		s.Heard++
 		return true
