@@ -93,6 +93,18 @@ func (a Address) network() string {
 	}
 }
 
+// ErrNoMulticast is in the error of an IPv6 group by way of an interface that
+// carries none: the kernel would take the datagrams and deliver them to nobody.
+var ErrNoMulticast = errors.New("the interface carries no IPv6 multicast")
+
+// check finds out early what would fail without a word.
+func (a Address) check() error {
+	if a.IP.IsMulticast() && a.IP.To4() == nil && a.Interface != nil && a.Interface.Flags&net.FlagMulticast == 0 {
+		return fmt.Errorf("%s by way of %s: %w", a, a.Interface.Name, ErrNoMulticast)
+	}
+	return nil
+}
+
 // bufferAsked is the buffer that sockets ask for, in bytes.
 const bufferAsked = 4 << 20
 
@@ -101,6 +113,9 @@ const bufferAsked = 4 << 20
 // connection.
 func Dial(to Address) (net.PacketConn, *Output, error) {
 	from := &net.UDPAddr{}
+	if err := to.check(); err != nil {
+		return nil, nil, err
+	}
 	switch {
 	case to.IP == nil || to.IP.IsUnspecified():
 		return nil, nil, errors.New("no host to send to")
@@ -163,6 +178,9 @@ type Socket struct {
 // Bind opens a socket that listens on an address, and joins the group where it is
 // one. The caller closes it.
 func Bind(on Address) (*Socket, error) {
+	if err := on.check(); err != nil {
+		return nil, err
+	}
 	var conn *net.UDPConn
 	var err error
 	if on.IP.IsMulticast() {
