@@ -44,6 +44,7 @@ type Counts struct {
 	OtherSender      uint64                // of the own set, while another sender is heard
 	Malformed        [bridge.Faults]uint64 // by what is wrong; OtherVersion = another layout
 	Losses
+	Records   uint64 // in the datagrams of Own
 	Untimed   uint64 // of Own: without send time or without ages
 	Unlisted  uint64 // records of identifiers that the forward list does not have
 	Oldest    uint64 // records with the greatest age that fits: they may be older
@@ -252,6 +253,7 @@ func (l *Listener) own(datagram []byte, from net.Addr, now time.Time) {
 	}
 	wall := l.wall(at)
 	l.counts.Own++
+	l.counts.Records += uint64(len(l.datagram.Records))
 	sent, timed := l.sent(at, wall, from)
 	l.last = at
 	l.rates.note(at, &l.sequence)

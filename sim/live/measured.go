@@ -15,6 +15,7 @@ type View struct {
 	Silent   time.Duration // since the last datagram of the own set
 	Counts   Counts
 	Displays [][]sim.Shown // by display and signal; nil without ages
+	Dropped  []uint64      // by display: records, and datagrams of others, that its full queue dropped
 }
 
 // quiet is how far the displays go on without a datagram. Beyond it the sender has
@@ -37,6 +38,8 @@ func (l *Listener) View() View {
 	l.reach(v.Elapsed)
 	for i := range l.config.Plan.Receivers {
 		v.Displays = append(v.Displays, l.probe.Show(i, v.Elapsed))
+		_, drops := l.probe.Queue(i)
+		v.Dropped = append(v.Dropped, drops)
 	}
 	return v
 }

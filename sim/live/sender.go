@@ -2,6 +2,7 @@ package live
 
 import (
 	"context"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/time/rate"
@@ -34,6 +35,9 @@ type SenderConfig struct {
 	// Wall reads the wall clock; nil = time.Now. A step of more than 50 ms against
 	// the monotonic clock moves the send times.
 	Wall func() time.Time
+	// Count, when it is not nil, is the datagrams that have left, while the run is
+	// under way.
+	Count *atomic.Uint64
 	// Progress is told from time to time what has been sent; nil = nobody asks.
 	Progress func(done time.Duration, datagrams uint64)
 }
@@ -209,6 +213,9 @@ func (s *sender) air(ctx context.Context, at time.Duration) error {
 			return err
 		}
 		s.result.Datagrams++
+		if s.Count != nil {
+			s.Count.Add(1)
+		}
 		t.done(at, t.taken, s.channel)
 	}
 	return nil
