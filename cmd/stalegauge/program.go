@@ -59,7 +59,7 @@ the shown value is, where every millisecond comes from, and what to change.`,
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.SetVersionTemplate("stalegauge {{.Version}}\n")
 	p.group(root)
-	root.AddCommand(p.runCommand(), p.scenariosCommand())
+	root.AddCommand(p.runCommand(), p.scenariosCommand(), p.loadCommand(), p.listenCommand())
 	root.SetHelpCommand(p.helpCommand())
 	root.InitDefaultCompletionCmd()
 	for _, c := range root.Commands() {

@@ -69,8 +69,12 @@ func Judge(m *Measured, plan *scenarios.Plan, desk Desk, sent *age.Points, predi
 	}
 	o.Tolerance = ageTolerance + o.Late
 	o.Busy = o.Late > BusyLateness
-	if m.Run == nil {
+	switch {
+	case m.Run == nil:
 		o.Note = "no ages were measured"
+		return o, nil
+	case !predict:
+		o.Note = "another speed than 1x: the bus runs faster than the one simulated"
 		return o, nil
 	}
 	desk.Span = m.Span
@@ -79,17 +83,13 @@ func Judge(m *Measured, plan *scenarios.Plan, desk Desk, sent *age.Points, predi
 		return nil, err
 	}
 	prepared.Replications = 1
+	if m.Span < warmUp(prepared)+leastAges {
+		o.Note = fmt.Sprintf("too short: ages count from %v on, for %v at least", warmUp(prepared), leastAges)
+		return o, nil
+	}
 	alone := *prepared
 	alone.Neighbours = nil // the listener knows of one vehicle
 	o.Live = study.Of(&alone, m.Run)
-	switch {
-	case m.Span < warmUp(prepared)+leastAges:
-		o.Note = fmt.Sprintf("too short: ages count from %v on, for %v at least", warmUp(prepared), leastAges)
-		return o, nil
-	case !predict:
-		o.Note = "no prediction for this speed"
-		return o, nil
-	}
 	run, err := sim.Run(prepared, 0)
 	if err != nil {
 		return nil, err

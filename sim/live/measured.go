@@ -18,11 +18,12 @@ type View struct {
 	Dropped  []uint64      // by display: records, and datagrams of others, that its full queue dropped
 }
 
-// quiet is how far the displays go on without a datagram. Beyond it the sender has
-// fallen silent: what is measured ends with the last datagram.
+// quiet is how long a sender may say nothing before it has fallen silent: what is
+// measured ends with the last datagram then.
 const quiet = 250 * time.Millisecond
 
-// View returns what is known now.
+// View returns what is known now. The displays stand where the last datagram found
+// them: to bring them on would count time that may turn out to be silence.
 func (l *Listener) View() View {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -35,22 +36,12 @@ func (l *Listener) View() View {
 	if l.probe == nil {
 		return v
 	}
-	l.reach(v.Elapsed)
 	for i := range l.config.Plan.Receivers {
 		v.Displays = append(v.Displays, l.probe.Show(i, v.Elapsed))
 		_, drops := l.probe.Queue(i)
 		v.Dropped = append(v.Dropped, drops)
 	}
 	return v
-}
-
-// reach brings the displays up to an instant, but not beyond the silence.
-func (l *Listener) reach(at time.Duration) {
-	at = min(at, l.last+quiet)
-	if at > l.reached {
-		l.reached = at
-		l.probe.Advance(at)
-	}
 }
 
 // totals returns the counts up to now.

@@ -18,6 +18,8 @@ import (
 type Output struct {
 	Name  string
 	Write func(datagram []byte) error
+	// Weather loses datagrams before they are written; nil = that of the plan.
+	Weather *radio.Weather
 	// Early writes at the begin of the air time instead of its end: for whoever
 	// radiates the datagram, as that takes the air time once more.
 	Early bool

@@ -114,15 +114,18 @@ func Send(ctx context.Context, c SenderConfig) (*Sent, error) {
 	return &s.result, err
 }
 
-// startWeather gives every output the weather of the plan: the path that the
-// simulated displays follow.
+// startWeather gives every output its weather. That of the first is the path that
+// the simulated displays follow.
 func (s *sender) startWeather() {
-	if s.Plan.Common == nil {
-		return
-	}
 	streams := scenarios.Streams{Seed: s.Plan.Seed}
-	for _, o := range s.Outputs {
-		o.fading = radio.NewFading(*s.Plan.Common, streams.Rand("weather of all", 0), streams.Key("fading of all", 0))
+	for i, o := range s.Outputs {
+		weather := o.Weather
+		if weather == nil {
+			weather = s.Plan.Common
+		}
+		if weather != nil {
+			o.fading = radio.NewFading(*weather, streams.Rand("weather of all", i), streams.Key("fading of all", i))
+		}
 	}
 }
 
@@ -296,7 +299,7 @@ func (s *sender) finish(last time.Duration) {
 	switch {
 	case s.Speed > 0 && last > 0:
 		r.Asked = float64(r.Datagrams) / s.scale(last).Seconds()
-	case s.Speed == 0 && s.Pace != nil:
+	case s.Speed == 0 && s.Natural > 0 && s.Pace != nil:
 		r.Asked = float64(s.Pace.Limit())
 	}
 }
