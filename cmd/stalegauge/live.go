@@ -28,7 +28,7 @@ const longestLive = 24 * time.Hour
 func liveDuration(name, text string, least, most time.Duration) (time.Duration, error) {
 	d, err := time.ParseDuration(strings.NewReplacer(" ", "", "min", "m").Replace(text))
 	if err != nil || d < least || d > most {
-		return 0, fmt.Errorf("--%s: found %q, expected a time with its unit from %v to %v", name, text, least, most)
+		return 0, fmt.Errorf("--%s: found %q, expected a time with its unit from %s to %s", name, text, spell(least), spell(most))
 	}
 	return d, nil
 }
@@ -38,7 +38,7 @@ func rateFlag(name, text string, least, most float64) (float64, error) {
 	digits := strings.TrimSuffix(strings.TrimSpace(text), "/s")
 	n, err := strconv.ParseFloat(strings.TrimSpace(digits), 64)
 	if err != nil || !(n >= least && n <= most) {
-		return 0, fmt.Errorf("--%s: found %q, expected a rate from %g/s to %g/s", name, text, least, most)
+		return 0, fmt.Errorf("--%s: found %q, expected a rate from %.0f/s to %.0f/s", name, text, least, most)
 	}
 	return n, nil
 }
@@ -176,7 +176,7 @@ func rampFlag(text string) (live.RampConfig, []error) {
 		}
 	}
 	if c.To < c.From {
-		errs = append(errs, fmt.Errorf("--ramp: found to=%g/s below from=%g/s", c.To, c.From))
+		errs = append(errs, fmt.Errorf("--ramp: found to=%.0f/s below from=%.0f/s", c.To, c.From))
 	}
 	return c, errs
 }
@@ -204,4 +204,16 @@ func pathless(err error) error {
 		return path.Err
 	}
 	return err
+}
+
+// spell writes a time as a flag takes it.
+func spell(d time.Duration) string {
+	switch {
+	case d >= time.Hour && d%time.Hour == 0:
+		return fmt.Sprintf("%dh", d/time.Hour)
+	case d >= time.Minute && d%time.Minute == 0:
+		return fmt.Sprintf("%dmin", d/time.Minute)
+	default:
+		return d.String()
+	}
 }

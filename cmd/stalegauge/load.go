@@ -169,14 +169,14 @@ func (f *loadFlags) readTargets(l *loading, note func(error)) {
 		l.targets = append(l.targets, target{text, &a})
 	}
 	if l.ramp != nil && !f.most.given && l.ramp.To > l.most {
-		note(fmt.Errorf("--ramp: to=%g/s is above the bound of %g/s: raise it with --max-rate", l.ramp.To, l.most))
+		note(fmt.Errorf("--ramp: to=%.0f/s is above the bound of %.0f/s: raise it with --max-rate", l.ramp.To, l.most))
 	}
 	if f.most.given {
 		most, err := rateFlag("max-rate", f.most.text, 1, mostRate)
 		note(err)
 		l.most = most
 		if err == nil && l.ramp != nil && l.ramp.To > most {
-			note(fmt.Errorf("--ramp: to=%g/s is above --max-rate %s", l.ramp.To, f.most.text))
+			note(fmt.Errorf("--ramp: to=%.0f/s is above --max-rate %s", l.ramp.To, f.most.text))
 		}
 	}
 	if slices.Contains(f.to, "-") && f.output.out == "" {
@@ -222,12 +222,12 @@ func (l *loading) announce(w io.Writer, e *live.Estimate) {
 		l.plan.Name, e.Smallest, e.Largest, e.PerSecond(), e.BytesPerSecond()/1000, l.desk.Bridges, l.prepared.Bridge.Layout.Set)
 	switch {
 	case l.ramp != nil:
-		fmt.Fprintf(w, "how long %v at each rate from %g/s to %g/s; never more than %g/s\n", l.ramp.Step, l.ramp.From, l.ramp.To, l.most)
+		fmt.Fprintf(w, "how long %s at each rate from %.0f/s to %.0f/s; never more than %.0f/s\n", spell(l.ramp.Step), l.ramp.From, l.ramp.To, l.most)
 	case l.speed == 0:
-		fmt.Fprintf(w, "how long %v of the bridges' time, about %.0f datagrams, as fast as possible; never more than %g/s\n", l.desk.Span, e.PerSecond()*l.desk.Span.Seconds(), l.most)
+		fmt.Fprintf(w, "how long %s of the bridges' time, about %.0f datagrams, as fast as possible; never more than %.0f/s\n", spell(l.desk.Span), e.PerSecond()*l.desk.Span.Seconds(), l.most)
 	default:
-		fmt.Fprintf(w, "how long %v at %gx, about %.0f datagrams; never more than %g/s\n",
-			time.Duration(float64(l.desk.Span)/l.speed), l.speed, e.PerSecond()*l.desk.Span.Seconds(), l.most)
+		fmt.Fprintf(w, "how long %s at %gx, about %.0f datagrams; never more than %.0f/s\n",
+			spell(time.Duration(float64(l.desk.Span)/l.speed)), l.speed, e.PerSecond()*l.desk.Span.Seconds(), l.most)
 	}
 }
 

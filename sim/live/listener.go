@@ -6,7 +6,6 @@ import (
 	"errors"
 	"io"
 	"net"
-	"net/netip"
 	"os"
 	"sync"
 	"time"
@@ -85,19 +84,6 @@ type Listener struct {
 	late     age.Points // from the end of the air time to the arrival
 }
 
-// senderKey tells senders apart.
-type senderKey struct {
-	address netip.AddrPort
-	other   string
-}
-
-func keyOfAddr(a net.Addr) senderKey {
-	if u, ok := a.(*net.UDPAddr); ok {
-		return senderKey{address: u.AddrPort()}
-	}
-	return senderKey{other: a.String()}
-}
-
 // NewListener returns a listener that has heard nothing.
 func NewListener(c ListenerConfig) *Listener {
 	l := &Listener{config: c, codec: bridge.NewCodec(bridge.Layout{Version: 1}, nil)}
@@ -113,28 +99,6 @@ func NewListener(c ListenerConfig) *Listener {
 		l.config.Wall = time.Now
 	}
 	return l
-}
-
-// SameHost returns a function that reports whether an address is one of this host.
-func SameHost() func(net.Addr) bool {
-	own := map[netip.Addr]bool{}
-	if all, err := net.InterfaceAddrs(); err == nil {
-		for _, a := range all {
-			if n, ok := a.(*net.IPNet); ok {
-				if ip, ok := netip.AddrFromSlice(n.IP); ok {
-					own[ip.Unmap()] = true
-				}
-			}
-		}
-	}
-	return func(a net.Addr) bool {
-		u, ok := a.(*net.UDPAddr)
-		if !ok {
-			return false
-		}
-		ip := u.AddrPort().Addr().Unmap().WithZone("")
-		return ip.IsLoopback() || own[ip]
-	}
 }
 
 // longestDatagram is more than the longest payload of any radio.

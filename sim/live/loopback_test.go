@@ -114,26 +114,26 @@ func TestNothingIsLostOnLoopback(t *testing.T) {
 	conn, out, err := Dial(to)
 	require.NoError(t, err)
 	defer conn.Close()
-	write, upTo := out.Write, make(chan struct{})
+	write := out.Write
 	n := uint64(0)
 	sending, end := context.WithCancel(ctx)
+	defer end()
 	out.Write = func(b []byte) error {
 		if n++; n == want {
 			end()
-			close(upTo)
 		}
 		return write(b)
 	}
 	sent, err := Send(sending, SenderConfig{Plan: plan, Span: time.Hour, Pace: rate.NewLimiter(2000, 4), Outputs: []*Output{out}})
 	require.NoError(t, err)
-	<-upTo
-	require.Eventually(t, func() bool { return l.View().Counts.Own >= want }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return l.View().Counts.Own >= out.Sent }, 5*time.Second, time.Millisecond)
 	m := l.Finish(0)
 	stop()
 	require.NoError(t, <-done)
 	m.Drops, _ = s.Drops()
 	checkCounts(t, sent, m)
-	require.Equal(t, want, m.Counts.Heard)
+	require.GreaterOrEqual(t, m.Counts.Heard, want)
+	require.Equal(t, out.Sent, m.Counts.Heard)
 	require.Zero(t, m.Counts.Missing)
 	require.Zero(t, m.Drops)
 	require.InDelta(t, 2000, sent.Achieved(), 600) // a busy host may be slower
@@ -141,7 +141,7 @@ func TestNothingIsLostOnLoopback(t *testing.T) {
 
 // Every way that datagrams can go, by loopback.
 func TestEveryKindOfAddress(t *testing.T) {
-	const span = 300 * time.Millisecond
+	const span = 150 * time.Millisecond
 	plan := prepared(t, "orchard", Desk{Span: span})
 	for _, x := range []struct{ name, on, to, by string }{
 		{"IPv4", "127.0.0.1:0", "127.0.0.1:%", ""},
@@ -199,7 +199,7 @@ func TestSoftwareWeatherOnLoopback(t *testing.T) {
 	// The datagrams are a millisecond of the bridge's time apart or so, and the bad
 	// times 20 ms: hundreds of bad times make the figures.
 	const loss, burst = 0.1, 20 * time.Millisecond
-	span := pick(20*time.Second, 10*time.Minute)
+	span := pick(12*time.Second, 10*time.Minute)
 	plan := prepared(t, "forward-everything", Desk{Span: span, Weather: &radio.Weather{Loss: loss, Burst: burst}}, "bridge.policy.kind=each")
 	s, to := listenOn(t, "127.0.0.1:0", "")
 	l := NewListener(ListenerConfig{Plan: plan, Start: time.Now()})

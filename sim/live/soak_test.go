@@ -13,7 +13,7 @@ import (
 
 // Memory stays flat however long it runs, and no goroutine is left behind.
 func TestSoak(t *testing.T) {
-	span := pick(4*time.Second, 30*time.Minute)
+	span := pick(3*time.Second, 30*time.Minute)
 	plan := prepared(t, "forward-everything", Desk{Span: time.Hour}, "bridge.policy.kind=each")
 	s, to := listenOn(t, "127.0.0.1:0", "")
 	conn, out, err := Dial(to)
@@ -55,7 +55,7 @@ func TestSoak(t *testing.T) {
 // The same over half an hour of fake time, over which a leak of a few bytes for each
 // datagram or frame would show.
 func TestSoakInFakeTime(t *testing.T) {
-	span := pick(30*time.Minute, 12*time.Hour)
+	span := pick(20*time.Minute, 12*time.Hour)
 	plan := prepared(t, "orchard", Desk{Span: span})
 	synctest.Test(t, func(t *testing.T) {
 		l := NewListener(ListenerConfig{Plan: plan, Start: time.Now(), SameHost: yes})
