@@ -119,14 +119,14 @@ func liveLost(h *live.Outcome) string {
 	c := &h.Counts
 	text := fmt.Sprintf("%s of %s missing", count(c.Missing), count(c.Heard+c.Missing))
 	if c.Missing > 0 {
-		text += fmt.Sprintf(" (%s) in %s of %s on average", percent(float64(c.Missing)/float64(c.Heard+c.Missing), true),
+		text += fmt.Sprintf(" (%s) in %s of %s", percent(float64(c.Missing)/float64(c.Heard+c.Missing), true),
 			plural(int(c.RunCount()), "run"), bounded(float64(c.Missing)/float64(c.RunCount())))
 	}
 	switch {
 	case !h.DropsKnown:
-		return text + "; the kernel's own drops are unknown here"
+		return text + "; the kernel tells no drops here"
 	default:
-		return text + "; dropped by the kernel: " + count(h.Drops)
+		return text + "; the kernel dropped " + count(h.Drops)
 	}
 }
 
@@ -373,7 +373,25 @@ func liveSent(p *page, r *Live) {
 		p.paragraph("  ", fmt.Sprintf("The wall clock was set %d times; the send times followed.", s.Steps))
 	}
 	p.heading("Bridges: bus frames by fate")
-	for _, b := range s.Bridges {
-		p.paragraph(fmt.Sprintf("  set %-5d  ", b.Set), strings.Replace(cmp.Or(tally[fate.Frame](b.Fates[:]), "no frames"), " sent:", " frames:", 1))
+	var rest live.BridgeSent
+	for i, b := range s.Bridges {
+		if i >= bridgeLines {
+			rest.Frames += b.Frames
+			for k, n := range b.Fates {
+				rest.Fates[k] += n
+			}
+			continue
+		}
+		p.paragraph(fmt.Sprintf("  set %-5d  ", b.Set), bridgeFates(&b))
 	}
+	if n := len(s.Bridges) - bridgeLines; n > 0 {
+		p.paragraph(fmt.Sprintf("  %d more   ", n), bridgeFates(&rest))
+	}
+}
+
+// bridgeLines is of how many bridges each has a line of its own.
+const bridgeLines = 8
+
+func bridgeFates(b *live.BridgeSent) string {
+	return strings.Replace(cmp.Or(tally[fate.Frame](b.Fates[:]), "no frames"), " sent:", " frames:", 1)
 }

@@ -70,7 +70,7 @@ func overSockets(t testing.TB, to Address, s *Socket, c SenderConfig, l *Listene
 // host was late. A host too busy for that is given a second try, and then what it
 // was late is its tolerance, counts and ledgers staying exact.
 func TestLoopbackAgesAreThePrediction(t *testing.T) {
-	span := pick(5*time.Second, time.Minute)
+	span := pick(4200*ms, time.Minute)
 	plan, err := scenarios.Open(scenarios.Default, nil)
 	require.NoError(t, err)
 	desk := Desk{Span: span}
