@@ -3,6 +3,7 @@ package live
 import (
 	"context"
 	"errors"
+	"math"
 	"net"
 	"syscall"
 	"testing"
@@ -193,32 +194,26 @@ func TestTheKernelsDropsAreACause(t *testing.T) {
 	require.Equal(t, sent.Datagrams, m.Counts.Own+drops)
 }
 
-// Over sockets the weather loses what its law says: the share of datagrams and the
-// length of the runs inside their 99 % intervals.
+// Over sockets the weather loses what its law says. Datagrams a gap apart see a
+// two-state chain: with T = burst (1 - loss) the correlation time of the process
+// (Gilbert 1960, exponential stays), r = exp(-gap/T) is the correlation from one to
+// the next. The share lost has the variance p (1-p) / n (1+r)/(1-r), and runs of
+// losses are geometric with the chance q = (1-p)(1-r) to end. Both inside 99 %.
 func TestSoftwareWeatherOnLoopback(t *testing.T) {
-	// The datagrams are a millisecond of the bridge's time apart or so, and the bad
-	// times 20 ms: hundreds of bad times make the figures.
-	const loss, burst = 0.1, 20 * time.Millisecond
-	span := pick(12*time.Second, 10*time.Minute)
-	plan := prepared(t, "forward-everything", Desk{Span: span, Weather: &radio.Weather{Loss: loss, Burst: burst}}, "bridge.policy.kind=each")
+	const loss, burst, gap = 0.1, 60 * ms, 10 * ms
+	span := pick(200*time.Second, time.Hour)
+	plan := prepared(t, "orchard", Desk{Span: span, Weather: &radio.Weather{Loss: loss, Burst: burst}},
+		"bridge.policy.kind=each", "bridge.forward=[0A0]")
 	s, to := listenOn(t, "127.0.0.1:0", "")
 	l := NewListener(ListenerConfig{Plan: plan, Start: time.Now()})
-	sent, m := overSockets(t, to, s, SenderConfig{Plan: plan, Span: span, Pace: rate.NewLimiter(10_000, 50)}, l)
+	sent, m := overSockets(t, to, s, SenderConfig{Plan: plan, Span: span, Pace: rate.NewLimiter(15_000, 50)}, l)
 	o := sent.Outputs[0]
 	checkCounts(t, sent, m)
-	n := float64(o.Sent + o.Faded)
 	require.Equal(t, o.Sent, m.Counts.Heard)
-	// The time in the bad state over a span has a variance of 2 p^2 (1-p)... of the
-	// two-state process: var = 2 p (1-p) T / span, with T the correlation time
-	// burst (1-p).
-	deviation := sqrt(2 * loss * (1 - loss) * burst.Seconds() * (1 - loss) / span.Seconds())
-	require.InDelta(t, loss, float64(o.Faded)/n, 2.576*deviation)
-	// A bad time of mean length burst holds burst x rate datagrams; runs shorter than
-	// the gap between two datagrams are not seen. Memoryless stays: the mean run of
-	// an exponential stay sampled every gap is 1/(1-exp(-gap/burst)).
-	gap := span.Seconds() / n
-	runs := float64(m.Counts.RunCount())
-	mean := float64(m.Counts.Missing) / runs
-	want := 1 / -expm1(-gap/burst.Seconds())
-	require.InDelta(t, want, mean, 2.576*want/sqrt(runs)+1) // a run may be cut by uneven gaps
+	n := float64(o.Sent + o.Faded)
+	require.InDelta(t, span.Seconds()/gap.Seconds(), n, 2)
+	r := math.Exp(-gap.Seconds() / (burst.Seconds() * (1 - loss)))
+	require.InDelta(t, loss, float64(o.Faded)/n, 2.576*math.Sqrt(loss*(1-loss)/n*(1+r)/(1-r)))
+	q, runs := (1-loss)*(1-r), float64(m.Counts.RunCount())
+	require.InDelta(t, 1/q, float64(m.Counts.Missing)/runs, 2.576*math.Sqrt(1-q)/q/math.Sqrt(runs))
 }

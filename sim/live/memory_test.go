@@ -1,7 +1,6 @@
 package live
 
 import (
-	"math"
 	"net"
 	"os"
 	"sync"
@@ -79,6 +78,3 @@ func (c *memoryConn) LocalAddr() net.Addr              { return c.name }
 func (c *memoryConn) Close() error                     { return nil }
 func (c *memoryConn) SetDeadline(time.Time) error      { return nil }
 func (c *memoryConn) SetWriteDeadline(time.Time) error { return nil }
-
-func sqrt(x float64) float64  { return math.Sqrt(x) }
-func expm1(x float64) float64 { return math.Expm1(x) }
