@@ -190,7 +190,7 @@ func liveSignals(p *page, h *live.Outcome) {
 	}
 	for i := range h.Live.Receivers {
 		d := &h.Live.Receivers[i]
-		p.heading("Display " + d.Name + ": age at the glass, ms by time, live (predicted); fits: p50 and p95 as predicted")
+		p.heading("Display " + d.Name + ": age at the glass, ms by time, live (predicted); fits: p50 and p95 as predicted for a host so late")
 		t := newTable(p, "signal", "limit", "verdict", "p50", "p95", "p99", "max", "fits")
 		t.left(3)
 		t.left(8)

@@ -98,7 +98,7 @@ func (r *loadRun) send(ctx context.Context, outputs []*live.Output, start time.T
 	var count atomic.Uint64
 	burst := max(1, int(r.most/10)) // the bursts of the bridge are not to be flattened
 	c := live.SenderConfig{
-		Plan: r.prepared, Span: r.desk.Span, Outputs: outputs, Speed: r.speed, Start: start, Count: &count,
+		Plan: r.prepared, Span: r.desk.Span, Outputs: outputs, Speed: r.speed, Start: start, Count: &count, Fine: true,
 		Pace: rate.NewLimiter(rate.Limit(r.most), burst),
 	}
 	screen := newScreen(r.p.errw)

@@ -74,7 +74,7 @@ func BenchmarkLateness(b *testing.B) {
 			}
 			return write(d)
 		}
-		sent, err := Send(ctx, SenderConfig{Plan: plan, Span: 1 << 60, Pace: rate.NewLimiter(1000, 1), Outputs: []*Output{out}})
+		sent, err := Send(ctx, SenderConfig{Plan: plan, Span: 1 << 60, Pace: rate.NewLimiter(1000, 1), Fine: true, Outputs: []*Output{out}})
 		require.NoError(b, err)
 		tell(b, &sent.Lateness)
 	})

@@ -101,6 +101,23 @@ func checkCounts(t *testing.T, sent *Sent, m *Measured) {
 	require.Equal(t, sent.Datagrams, sent.Outputs[0].Sent+sent.Outputs[0].Faded+sent.Outputs[0].Failed)
 }
 
+// A prediction for displays that draw twice as long does not agree.
+func TestAWrongPredictionDisagrees(t *testing.T) {
+	const span = 20 * time.Second
+	plan, err := scenarios.Open("orchard", nil)
+	require.NoError(t, err)
+	prepared, err := Prepare(plan, Desk{Span: span})
+	require.NoError(t, err)
+	synctest.Test(t, func(t *testing.T) {
+		sent, m := together(t, prepared, span, ListenerConfig{Start: time.Now()})
+		draw := 62 * ms
+		o, err := Judge(m, plan, Desk{Draw: &draw}, &sent.Lateness, true)
+		require.NoError(t, err)
+		require.False(t, o.Agrees())
+		require.False(t, o.Comparisons[0].Agrees)
+	})
+}
+
 // A listener that knows the scenario finds the sender's instant 0 by the first
 // datagram that it hears.
 func TestALateListenerIsAligned(t *testing.T) {

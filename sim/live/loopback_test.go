@@ -48,7 +48,7 @@ func overSockets(t testing.TB, to Address, s *Socket, c SenderConfig, l *Listene
 	conn, out, err := Dial(to)
 	require.NoError(t, err)
 	defer conn.Close()
-	c.Outputs = []*Output{out}
+	c.Outputs, c.Fine = []*Output{out}, true
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- l.Listen(ctx, s) }()

@@ -30,8 +30,11 @@ type SenderConfig struct {
 	// Natural is the datagrams a second at speed 1, by which ages shrink at a speed
 	// of 0 with a rate; 0 = they do not.
 	Natural float64
-	Start   time.Time // instant 0; the zero time = when Run is called
-	Epoch   time.Time // at which the send time is 0; the zero time = the Unix epoch
+	// Fine waits for each instant more closely than the runtime's timers do. It is
+	// not for a fake clock, which its last step does not know of.
+	Fine  bool
+	Start time.Time // instant 0; the zero time = when Run is called
+	Epoch time.Time // at which the send time is 0; the zero time = the Unix epoch
 	// Wall reads the wall clock; nil = time.Now. A step of more than 50 ms against
 	// the monotonic clock moves the send times.
 	Wall func() time.Time

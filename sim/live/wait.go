@@ -27,15 +27,28 @@ func (s *sender) wait(ctx context.Context, at time.Duration) (due time.Time, ok 
 
 // sleep waits for an instant and reports whether it came before the end of ctx.
 func (s *sender) sleep(ctx context.Context, until time.Time) bool {
-	d := time.Until(until)
-	if d <= 0 {
-		return ctx.Err() == nil
+	coarse := time.Until(until)
+	if s.Fine {
+		coarse -= coarseSleep
 	}
-	s.timer.Reset(d)
-	select {
-	case <-s.timer.C:
-		return true
-	case <-ctx.Done():
-		return false
+	if coarse > 0 {
+		s.timer.Reset(coarse)
+		select {
+		case <-s.timer.C:
+		case <-ctx.Done():
+			return false
+		}
 	}
+	for s.Fine {
+		d := time.Until(until)
+		if d <= 0 {
+			break
+		}
+		fineSleep(d)
+	}
+	return ctx.Err() == nil
 }
+
+// coarseSleep is by how much a timer of the runtime may be late: while nothing else
+// happens it wakes up at whole milliseconds on some systems.
+const coarseSleep = 2 * time.Millisecond
