@@ -11,7 +11,12 @@ import (
 type Ideal struct {
 	airtime, perByte time.Duration
 	payload          int
+	like             Profile // whose airtimes these are, nil = those above
 }
+
+// IdealLike returns a radio without a medium on which a broadcast takes as long as
+// on p, and of which p's payload limit holds.
+func IdealLike(p Profile) *Ideal { return &Ideal{payload: p.MaxPayload(), like: p} }
 
 // newIdeal returns the profile and notes mistakes.
 func newIdeal(s Settings, m *mistakes) *Ideal {
@@ -34,14 +39,20 @@ func (p *Ideal) Name() string { return nameIdeal }
 // MaxPayload returns the payload limit of the settings, in bytes.
 func (p *Ideal) MaxPayload() int { return p.payload }
 
-// Airtime returns the fixed time plus the time per byte.
+// Airtime returns the fixed time plus the time per byte, or what [IdealLike] says.
 func (p *Ideal) Airtime(n int) time.Duration {
 	checkPayload(p, n)
+	if p.like != nil {
+		return p.like.Airtime(n)
+	}
 	return p.airtime + time.Duration(n)*p.perByte
 }
 
 // Signal returns the fixed time as preamble and the rate of the bytes after it.
 func (p *Ideal) Signal() (time.Duration, float64) {
+	if p.like != nil {
+		return p.like.Signal()
+	}
 	if p.perByte == 0 {
 		return p.airtime, 0
 	}

@@ -28,6 +28,9 @@ func (d *driver) air(at time.Duration) {
 				v.land(at, e.Collided)
 			}
 		case radio.Ended:
+			if d.tap != nil {
+				d.tap(Sending{v.index, v.begun, at, e.Collided, v.handed.front().Broadcast})
+			}
 			v.land(at, e.Collided)
 		}
 		for _, r := range d.receivers {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"stalegauge/bus"
+	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
 	"stalegauge/radio"
 	"stalegauge/scenarios"
@@ -32,6 +33,8 @@ type driver struct {
 	settled   time.Duration
 	now       time.Duration
 
+	tap func(Sending) // nil = nobody listens in
+
 	marks    []mark // in order of time: begin of the air window, of every phase, end
 	nextMark int
 
@@ -43,17 +46,36 @@ type driver struct {
 // replications may run at the same time. The same plan and replication give the
 // same result.
 func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
-	return Observe(plan, replication, nil, nil)
+	return execute(plan, replication, func(*driver) {})
 }
 
 // Observe is Run with looks inside the run: see is called at each instant of at,
 // ascending, that lies before the end, and changes nothing of the result.
 func Observe(plan *scenarios.Plan, replication int, at []time.Duration, see func(*Snapshot)) (*Replication, error) {
+	return execute(plan, replication, func(d *driver) { d.looks = newLooks(at, see) })
+}
+
+// Sending is a broadcast whose last symbol leaves the air at an instant.
+type Sending struct {
+	Vehicle   int // 0 = the one under design, then the neighbours in their order
+	Begun, At time.Duration
+	Collided  bool
+	Broadcast *bridge.Broadcast // to be read during the call only
+}
+
+// RunTapped is Run; tap, when it is not nil, is told every broadcast that has been
+// on the air, in order of their ends.
+func RunTapped(plan *scenarios.Plan, replication int, tap func(Sending)) (*Replication, error) {
+	return execute(plan, replication, func(d *driver) { d.tap = tap })
+}
+
+// execute runs a replication with a driver that was fitted out for a purpose.
+func execute(plan *scenarios.Plan, replication int, fit func(*driver)) (*Replication, error) {
 	d, err := newDriver(plan, replication)
 	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
-	d.looks = newLooks(at, see)
+	fit(d)
 	d.run()
 	if err := errors.Join(d.sourceError(), d.closeSources()); err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)

@@ -30,16 +30,20 @@ type group struct {
 	firstRelease int64               // number of the oldest
 }
 
-// receive notes that a value is received on the bus.
+// receive notes that a frame with a value is received on the bus.
 func (g *group) receive(f *bus.Frame) {
-	at, validAt := f.At, f.Released
+	g.note(f.At, f.Released)
+	g.release(f.At, f.Released)
+	for _, h := range g.histories {
+		h.receive(f)
+	}
+}
+
+// note notes the instants of a value received on the bus.
+func (g *group) note(at, validAt time.Duration) {
 	g.passed[fate.StageWire].Pass(at, at, validAt)
 	for _, floor := range g.floors {
 		floor.Update(at, validAt)
-	}
-	g.release(at, validAt)
-	for _, h := range g.histories {
-		h.receive(f)
 	}
 }
 

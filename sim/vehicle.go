@@ -39,6 +39,7 @@ type vehicle struct {
 
 	resets int              // restarts of the bridge so far
 	up     time.Duration    // it works from here on
+	blind  bool             // the bus is not known, only what arrives: changes and deadlines cannot be told
 	former []*bridge.Bridge // before its restarts
 	lost   uint64           // frames that came while it was down
 	lag    int              // how far behind the newest a copy may arrive, in broadcasts
@@ -92,19 +93,35 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	return v, nil
 }
 
+// BridgeConfig returns the bridge of a vehicle as a replication has it: timers
+// that nobody controls start at the phases that its streams say, unless the plan
+// fixes them. copyOf is the index among equal vehicles, which the set identifier
+// tells apart.
+func BridgeConfig(plan *scenarios.Plan, spec *scenarios.Vehicle, copyOf int, streams scenarios.Streams) bridge.Config {
+	return bridgeConfig(plan, spec, copyOf, streams, 0)
+}
+
+// bridgeConfig is the same after a number of restarts, each with phases of its own.
+func bridgeConfig(plan *scenarios.Plan, spec *scenarios.Vehicle, copyOf int, streams scenarios.Streams, restart int) bridge.Config {
+	config := spec.Bridge
+	config.Layout.Set += uint16(copyOf)
+	config.Stream = streams.Rand
+	if plan.FixedPhases {
+		return config
+	}
+	config.Pickup.Phase = uniform(streams, "bridge tick", restart, config.Pickup.Tick)
+	config.Policy = startedAnywhere(config.Policy, streams, restart<<16)
+	config.Policies = slices.Clone(config.Policies)
+	for i := range config.Policies {
+		config.Policies[i] = startedAnywhere(config.Policies[i], streams, restart<<16+i+1)
+	}
+	return config
+}
+
 // config is the bridge's, with its timers started at an instant; restart tells its
 // restarts apart.
 func (v *vehicle) config(d *driver, copyOf int, streams scenarios.Streams, from time.Duration, restart int) bridge.Config {
-	config := v.spec.Bridge
-	config.Layout.Set += uint16(copyOf)
-	if !d.plan.FixedPhases {
-		config.Pickup.Phase = uniform(streams, "bridge tick", restart, config.Pickup.Tick)
-		config.Policy = startedAnywhere(config.Policy, streams, restart<<16)
-		config.Policies = slices.Clone(config.Policies)
-		for i := range config.Policies {
-			config.Policies[i] = startedAnywhere(config.Policies[i], streams, restart<<16+i+1)
-		}
-	}
+	config := bridgeConfig(d.plan, v.spec, copyOf, streams, restart)
 	if from > 0 {
 		config.Pickup.Phase += from
 		config.Policy.Phase += from
@@ -113,7 +130,6 @@ func (v *vehicle) config(d *driver, copyOf int, streams scenarios.Streams, from 
 			config.Policies[i].Phase += from
 		}
 	}
-	config.Stream = streams.Rand
 	config.KeepLast = d.advertises
 	config.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
 		if c := v.catalogue.slot[slot]; c != nil {
@@ -247,6 +263,9 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 
 // follow lets a display follow the values of a signal, where they matter.
 func (v *vehicle) follow(r *receiver, d *display, s *scenarios.Shown) {
+	if v.blind {
+		return
+	}
 	if len(d.waiting()) > 0 && !slices.ContainsFunc(d.group.waiting, func(w waiter) bool { return w.display == d }) {
 		d.group.waiting = append(d.group.waiting, waiter{r, d})
 	}

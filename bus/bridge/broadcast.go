@@ -33,6 +33,7 @@ type Broadcast struct {
 	Records  []Record
 
 	home    *Bridge
+	room    *Received // instead of home, of one that a receiver rebuilt
 	holders int
 	uses    int // reasons for the bridge to hold it; while there is one, it holds its values too
 	pinned  bool
@@ -54,6 +55,10 @@ func (b *Broadcast) Release() {
 	}
 	if b.holders < 0 {
 		panic("bridge: Release of a broadcast that nobody holds")
+	}
+	if b.room != nil {
+		b.room.idle = append(b.room.idle, b)
+		return
 	}
 	b.home.recycle(b)
 }

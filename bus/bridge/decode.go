@@ -17,6 +17,48 @@ var ErrVersion = errors.New("another layout version")
 // tag is not right.
 var ErrTag = errors.New("wrong authentication tag")
 
+// Fault says what is wrong with a datagram that [Codec.Decode] refuses.
+type Fault uint8
+
+// The faults.
+const (
+	TooShort        Fault = iota // shorter than every header
+	OtherVersion                 // of another layout version
+	WrongFlags                   // flags that the layout does not have
+	CutOff                       // ends before something that it announces
+	WrongTag                     // authentication tag
+	UnknownSlot                  // slot beyond the forward list
+	WrongIdentifier              // bits beyond an identifier
+	WrongLength                  // longer than a frame
+	WrongPacking                 // packed bits that no record has
+	TrailingBytes                // bytes behind the last record
+	Faults                       // how many there are
+)
+
+var faultWords = [Faults]string{
+	"too_short", "other_version", "wrong_flags", "cut_off", "wrong_tag", "unknown_slot",
+	"wrong_identifier", "wrong_length", "wrong_packing", "trailing_bytes",
+}
+
+// String returns the word that reports count it by.
+func (f Fault) String() string { return faultWords[f] }
+
+// DatagramError is in every error of [Codec.Decode].
+type DatagramError struct {
+	Fault Fault
+	text  error
+}
+
+// Error says what was found and what was expected.
+func (e *DatagramError) Error() string { return e.text.Error() }
+
+// Unwrap returns the text, which may hold [ErrVersion] or [ErrTag].
+func (e *DatagramError) Unwrap() error { return e.text }
+
+func malformed(f Fault, format string, args ...any) error {
+	return &DatagramError{f, fmt.Errorf(format, args...)}
+}
+
 // Datagram is a broadcast as a receiver reads it.
 type Datagram struct {
 	Version     uint8
@@ -62,7 +104,7 @@ func (c *Codec) Decode(datagram []byte, d *Datagram) error {
 		var tag [mostTag]byte
 		want := tag[:c.layout.Tag]
 		if c.sign(datagram, want); subtle.ConstantTimeCompare(want, d.Tag) != 1 {
-			return fmt.Errorf("byte %d: %w", len(datagram), ErrTag)
+			return malformed(WrongTag, "byte %d: %w", len(datagram), ErrTag)
 		}
 	}
 	for i := range count {
@@ -74,7 +116,7 @@ func (c *Codec) Decode(datagram []byte, d *Datagram) error {
 		at += size
 	}
 	if at != len(datagram) {
-		return fmt.Errorf("byte %d: %d bytes follow the last of %d records", at, len(datagram)-at, count)
+		return malformed(TrailingBytes, "byte %d: %d bytes follow the last of %d records", at, len(datagram)-at, count)
 	}
 	return nil
 }
@@ -83,18 +125,18 @@ func (c *Codec) Decode(datagram []byte, d *Datagram) error {
 // is room for a tag behind it.
 func (c *Codec) decodeHeader(datagram []byte, d *Datagram) (at int, err error) {
 	if len(datagram) < headerBytes {
-		return 0, fmt.Errorf("datagram of %d bytes is shorter than its header of %d", len(datagram), headerBytes)
+		return 0, malformed(TooShort, "datagram of %d bytes is shorter than its header of %d", len(datagram), headerBytes)
 	}
 	if v := datagram[0]; v != c.layout.Version {
-		return 0, fmt.Errorf("byte 0: layout version %d, expected %d: %w", v, c.layout.Version, ErrVersion)
+		return 0, malformed(OtherVersion, "byte 0: layout version %d, expected %d: %w", v, c.layout.Version, ErrVersion)
 	}
 	tag := c.flags() & flagTag
 	flags := datagram[1]
 	switch {
 	case tag == 0 && flags&^(flagSendTime|flagRecordAges) != 0:
-		return 0, fmt.Errorf("byte 1: flags %#02x, only %#02x and %#02x are known", flags, flagSendTime, flagRecordAges)
+		return 0, malformed(WrongFlags, "byte 1: flags %#02x, only %#02x and %#02x are known", flags, flagSendTime, flagRecordAges)
 	case flags&^(flagSendTime|flagRecordAges) != tag:
-		return 0, fmt.Errorf("byte 1: flags %#02x, expected %#02x, with or without %#02x and %#02x", flags, tag, flagSendTime, flagRecordAges)
+		return 0, malformed(WrongFlags, "byte 1: flags %#02x, expected %#02x, with or without %#02x and %#02x", flags, tag, flagSendTime, flagRecordAges)
 	}
 	d.Version = datagram[0]
 	d.HasSendTime, d.HasAges = flags&flagSendTime != 0, flags&flagRecordAges != 0
@@ -102,14 +144,14 @@ func (c *Codec) decodeHeader(datagram []byte, d *Datagram) (at int, err error) {
 	at = headerBytes
 	if d.HasSendTime {
 		if len(datagram) < at+sendTimeBytes {
-			return 0, fmt.Errorf("byte %d: the send time of %d bytes is cut off", at, sendTimeBytes)
+			return 0, malformed(CutOff, "byte %d: the send time of %d bytes is cut off", at, sendTimeBytes)
 		}
 		d.SendTime = binary.BigEndian.Uint32(datagram[at:])
 		at += sendTimeBytes
 	}
 	if tag != 0 {
 		if len(datagram) < at+counterBytes+c.layout.Tag {
-			return 0, fmt.Errorf("byte %d: the counter of %d bytes and the tag of %d do not fit in %d", at, counterBytes, c.layout.Tag, len(datagram)-at)
+			return 0, malformed(CutOff, "byte %d: the counter of %d bytes and the tag of %d do not fit in %d", at, counterBytes, c.layout.Tag, len(datagram)-at)
 		}
 		d.Counter = binary.BigEndian.Uint32(datagram[at:])
 		at += counterBytes
@@ -133,7 +175,7 @@ func (c *Codec) decodeRecord(rest []byte, d *Datagram) (r DatagramRecord, size i
 		tail = ageBytes
 	}
 	if len(rest) < size+length+tail {
-		return r, 0, fmt.Errorf("%d bytes of data and %d of age expected, %d bytes are left", length, tail, len(rest)-size)
+		return r, 0, malformed(CutOff, "%d bytes of data and %d of age expected, %d bytes are left", length, tail, len(rest)-size)
 	}
 	r.Data = rest[size : size+length : size+length]
 	if c.packs != nil {
@@ -157,7 +199,7 @@ func (c *Codec) decodeRecord(rest []byte, d *Datagram) (r DatagramRecord, size i
 	return r, size, nil
 }
 
-var errCutOff = errors.New("the datagram ends before it")
+var errCutOff = malformed(CutOff, "the datagram ends before it")
 
 func (c *Codec) decodeSlot(rest []byte, r *DatagramRecord) (size, length int, err error) {
 	if len(rest) < 1 {
@@ -165,7 +207,7 @@ func (c *Codec) decodeSlot(rest []byte, r *DatagramRecord) (size, length int, er
 	}
 	r.Slot = int(rest[0])
 	if r.Slot >= len(c.entries) {
-		return 0, 0, fmt.Errorf("slot %d, the forward list has %d entries", r.Slot, len(c.entries))
+		return 0, 0, malformed(UnknownSlot, "slot %d, the forward list has %d entries", r.Slot, len(c.entries))
 	}
 	r.ID = c.entries[r.Slot].ID
 	if c.packs != nil {
@@ -188,11 +230,11 @@ func (c *Codec) decodeID(rest []byte, r *DatagramRecord) (size, length int, err 
 		r.ID = bus.ID(binary.BigEndian.Uint32(rest))
 	}
 	if !r.ID.Valid() {
-		return 0, 0, fmt.Errorf("identifier field %X has bits beyond the identifier", rest[:size])
+		return 0, 0, malformed(WrongIdentifier, "identifier field %X has bits beyond the identifier", rest[:size])
 	}
 	length = int(rest[size])
 	if length > bus.MaxLength {
-		return 0, 0, fmt.Errorf("length %d, a frame has at most %d bytes", length, bus.MaxLength)
+		return 0, 0, malformed(WrongLength, "length %d, a frame has at most %d bytes", length, bus.MaxLength)
 	}
 	r.Slot = -1
 	if slot, ok := c.table.Lookup(r.ID); ok {

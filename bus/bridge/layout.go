@@ -50,6 +50,7 @@ type Codec struct {
 	extra   []int     // by slot: bytes of a record besides its data
 	packs   []packing // by slot, of the layout packed
 	sign    func(message, tag []byte)
+	zero    time.Duration // what the send time says at instant 0
 }
 
 // NewCodec returns the codec of a layout and a forward list, which must be free
@@ -92,6 +93,14 @@ func (c *Codec) Signed(sign func(message, tag []byte)) *Codec {
 	signed := *c
 	signed.sign = sign
 	return &signed
+}
+
+// Stamped returns a codec of the same layout whose send time says zero at instant
+// 0, such as the time since the Unix epoch at which a live run began.
+func (c *Codec) Stamped(zero time.Duration) *Codec {
+	stamped := *c
+	stamped.zero = zero
+	return &stamped
 }
 
 // HeaderSize returns the bytes of a broadcast besides its records, the tag at its
@@ -153,7 +162,7 @@ func (c *Codec) Encode(dst []byte, b *Broadcast) []byte {
 	dst = binary.BigEndian.AppendUint16(dst, b.Sequence)
 	dst = append(dst, byte(len(b.Records)))
 	if c.layout.SendTime {
-		dst = binary.BigEndian.AppendUint32(dst, uint32(b.SendTime/time.Microsecond))
+		dst = binary.BigEndian.AppendUint32(dst, uint32((c.zero+b.SendTime)/time.Microsecond))
 	}
 	if c.layout.Tag > 0 {
 		dst = binary.BigEndian.AppendUint32(dst, b.Counter)
@@ -199,3 +208,6 @@ func (c *Codec) encodeAge(dst []byte, b *Broadcast, r *Record) []byte {
 	}
 	return dst
 }
+
+// Version returns the layout version that the codec writes and takes.
+func (c *Codec) Version() uint8 { return c.layout.Version }

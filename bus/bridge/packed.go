@@ -2,7 +2,6 @@ package bridge
 
 import (
 	"bytes"
-	"errors"
 
 	"stalegauge/bus/signal"
 )
@@ -84,7 +83,7 @@ func (p *packing) pack(dst []byte, page int, data []byte) []byte {
 	return dst
 }
 
-var errPacked = errors.New("packed bits that no record has: overlapping fields differ, or bits behind the fields are set")
+var errPacked = malformed(WrongPacking, "packed bits that no record has: overlapping fields differ, or bits behind the fields are set")
 
 // unpack returns the data of a record from its packed bytes, in the room of d.
 func (p *packing) unpack(d *Datagram, packed []byte) ([]byte, error) {

@@ -240,3 +240,13 @@ func (r *Result) precise(g float64) bool {
 	}
 	return true
 }
+
+// Of returns what given replications tell, with ordinary intervals at 1 - Alpha.
+// At least one is needed.
+func Of(plan *scenarios.Plan, runs ...*sim.Replication) *Result {
+	pool := newPool(plan)
+	for _, run := range runs {
+		pool.add(run)
+	}
+	return pool.result(Alpha)
+}
