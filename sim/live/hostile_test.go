@@ -104,7 +104,7 @@ func inUse() uint64 {
 // Through a socket: every hostile datagram is counted by the listener or by the
 // kernel, and the listener still measures afterwards.
 func TestHostileDatagramsThroughASocket(t *testing.T) {
-	n := pick(20_000, 100_000)
+	const n = 100_000
 	plan := prepared(t, "orchard", Desk{Span: time.Minute})
 	h := newHostile(t, plan)
 	s, to := listenOn(t, "127.0.0.1:0", "")

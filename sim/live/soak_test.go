@@ -13,7 +13,7 @@ import (
 
 // Memory stays flat however long it runs, and no goroutine is left behind.
 func TestSoak(t *testing.T) {
-	span := pick(3*time.Second, 30*time.Minute)
+	span := pick(2*time.Second, 30*time.Minute)
 	plan := prepared(t, "forward-everything", Desk{Span: time.Hour}, "bridge.policy.kind=each")
 	s, to := listenOn(t, "127.0.0.1:0", "")
 	conn, out, err := Dial(to)
