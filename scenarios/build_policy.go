@@ -226,6 +226,9 @@ func (b *builder) signalsOf(id bus.ID) (all []signal.Definition) {
 // limitless reports an entry of which a policy that weighs values cannot know how
 // urgent they are.
 func (b *builder) limitless(v *value, f *bridge.Forward) {
+	if b.hasCapture && b.plan.Bus.Capture == nil {
+		return // unreadable: periods are not known
+	}
 	p := b.plan.Bridge.PolicyFor(f)
 	if p.Kind != bridge.Slack && !(p.Kind == bridge.Table && p.ByLimits && f.Every == 0) || f.Need.Period > 0 {
 		return
