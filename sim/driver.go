@@ -36,25 +36,39 @@ type driver struct {
 	nextMark int
 
 	waits busWaits // of the vehicle under design
+	trace *tracer  // nil when nobody asks for the lives of records
 }
 
 // Run simulates one replication of a plan. The plan is only read: several
 // replications may run at the same time. The same plan and replication give the
 // same result.
 func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
-	d, err := newDriver(plan, replication)
+	return runTraced(plan, replication, nil)
+}
+
+// runTraced is one run, followed by a tracer or nobody.
+func runTraced(plan *scenarios.Plan, replication int, trace *tracer) (*Replication, error) {
+	d, err := newTracedDriver(plan, replication, trace)
 	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
 	d.run()
-	if err := errors.Join(d.sourceError(), d.closeSources()); err != nil {
+	err = errors.Join(d.sourceError(), d.closeSources())
+	if trace != nil && trace.err != nil {
+		err = trace.err // it ended the run
+	}
+	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
 	return d.result(replication), nil
 }
 
 func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
-	d := &driver{plan: plan, advertises: radio.InfoOf(plan.Radio).Advertises}
+	return newTracedDriver(plan, replication, nil)
+}
+
+func newTracedDriver(plan *scenarios.Plan, replication int, trace *tracer) (*driver, error) {
+	d := &driver{plan: plan, advertises: radio.InfoOf(plan.Radio).Advertises, trace: trace}
 	d.from, d.end = plan.Window()
 	d.setMarks()
 	streams := scenarios.Streams{Seed: plan.Seed, Replication: uint64(replication)}
@@ -127,11 +141,12 @@ func (d *driver) run() {
 		if ok && air < at {
 			at, kind = air, airWork
 		}
-		if at > d.end || at == never {
+		if at > d.end || at == never || d.trace.stopped() {
 			break
 		}
 		d.passMarks(at)
 		d.now = at
+		d.follow(at)
 		switch kind {
 		case frameWork:
 			d.frames(d.vehicles[index], d.table.second(index), air, ok)
@@ -143,7 +158,9 @@ func (d *driver) run() {
 			d.air(at)
 		}
 	}
-	d.finish()
+	if !d.trace.stopped() {
+		d.finish()
+	}
 }
 
 // frames offers the frames of a vehicle to its bridge as long as nothing else
@@ -160,10 +177,11 @@ func (d *driver) frames(v *vehicle, others, air time.Duration, airOpen bool) {
 		d.frame(v)
 		v.pull()
 		due, ok := v.bridge.Due()
-		if !v.more || v.frame.At > until || ok && due < v.frame.At {
+		if !v.more || v.frame.At > until || ok && due < v.frame.At || d.trace.stopped() {
 			break
 		}
 		d.now = v.frame.At
+		d.follow(d.now)
 	}
 	d.schedule(v)
 }
@@ -173,6 +191,7 @@ func (d *driver) frame(v *vehicle) {
 	f := &v.frame
 	if f.AfterGap {
 		d.void(v, f.At)
+		v.trace.gap(f.At)
 	}
 	if f.Kind == bus.Error {
 		return
@@ -180,6 +199,7 @@ func (d *driver) frame(v *vehicle) {
 	v.frames++
 	if v.index == 0 {
 		d.waits.note(f)
+		v.trace.received(f)
 	}
 	if c := v.catalogue.carrier(f.ID); c != nil && f.Kind == bus.Data {
 		d.settle(f.At)
@@ -251,6 +271,7 @@ func (d *driver) schedule(v *vehicle) {
 // take lets a bridge work and hands what it sends to the medium.
 func (d *driver) take(v *vehicle, at time.Duration) {
 	if b, ok := v.bridge.Take(at); ok {
+		v.trace.passed("", b, fate.StageSendQueue, at)
 		v.handed.push(b)
 		if v.handed.len() == 1 {
 			d.channel.Request(at, v.index, b.Size)
@@ -263,6 +284,7 @@ func (d *driver) take(v *vehicle, at time.Duration) {
 func (d *driver) finish() {
 	d.now = d.end
 	d.settle(d.end)
+	d.follow(d.end)
 	d.passMarks(d.end)
 	for _, v := range d.vehicles {
 		v.bridge.Close(d.end)
@@ -278,6 +300,7 @@ func (d *driver) finish() {
 			}
 		}
 	}
+	d.trace.flush(d.end + 1)
 }
 
 // closeSources closes the files of captures.

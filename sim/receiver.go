@@ -70,12 +70,16 @@ type receiver struct {
 	filled  time.Duration // when every display was known for the first time
 	full    bool
 	now     time.Duration
+
+	trace *tracer // nil when nobody asks for the lives of records
 }
 
 // held is the value of one slot and page in memory.
 type held struct {
 	validAt time.Duration
 	known   bool
+	page    int
+	frame   uint64 // that brought it to the bridge
 }
 
 // pendingOpen reports whether a track of this receiver is still closed, so that

@@ -40,6 +40,8 @@ type vehicle struct {
 	voidBefore time.Duration // values older than this are not connected to the traffic of now
 	broadcasts uint64        // begun
 	records    uint64        // in them
+
+	trace *tracer // nil when nobody asks for the lives of records
 }
 
 // occupied is implemented by sources that know how long the bus was busy.
@@ -75,6 +77,10 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 		if c := v.catalogue.slot[slot]; c != nil {
 			c.pass(stage, page, d.present(), at, validAt)
 		}
+	}
+	if d.trace != nil && index == 0 {
+		v.trace = d.trace
+		d.trace.join(v, &config)
 	}
 	v.bridge, err = bridge.New(config)
 	if err != nil {
@@ -126,6 +132,7 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 		displays:   make([]*display, len(v.catalogue.groups)),
 		from:       d.end, // nobody asks for the ages of a neighbour
 		end:        d.end,
+		trace:      v.trace,
 	}
 	if v.index == 0 {
 		r.from = d.from[index]
@@ -223,6 +230,7 @@ func (v *vehicle) key(slot, page int) int {
 
 // pass notes that the values of a broadcast pass a stage.
 func (v *vehicle) pass(b *bridge.Broadcast, stage fate.Stage, now time.Duration) {
+	v.trace.passed("", b, stage, now)
 	for i := range b.Records {
 		record := &b.Records[i]
 		if c := v.catalogue.slot[record.Slot]; c != nil {

@@ -84,6 +84,9 @@ func New(cfg Config) (*Bridge, error) {
 	b.direct = cfg.Controller.Overrun == DropNew && cfg.Pickup.Tick == 0
 	b.processor.cost, b.processor.depth = cfg.Pickup.Cost, cfg.QueueDepth
 	b.addStreams()
+	if cfg.Trace != nil {
+		b.ledger.lost = func(v *value) { b.traceFate(&v.record, v.fate) }
+	}
 	return b, nil
 }
 
@@ -111,6 +114,9 @@ func (b *Bridge) Offer(now time.Duration, f *bus.Frame) {
 	b.frames++
 	if m := b.cfg.Controller.Masks; m != nil && !m.Accepts(f) {
 		b.ledger.counts[fate.FrameMasked]++
+		if b.cfg.Trace != nil {
+			b.traceMasked(f)
+		}
 		return
 	}
 	value := unlisted
@@ -322,6 +328,9 @@ func (b *Bridge) Close(now time.Duration) {
 	b.advance(now)
 	if len(b.flying) > 0 {
 		b.airBusy += now - b.airFrom
+	}
+	if b.cfg.Trace != nil {
+		b.traceRest()
 	}
 	b.closed = true
 }
