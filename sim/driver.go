@@ -54,8 +54,8 @@ func runTraced(plan *scenarios.Plan, replication int, trace *tracer) (*Replicati
 	}
 	d.run()
 	err = errors.Join(d.sourceError(), d.closeSources())
-	if trace != nil && trace.err != nil {
-		err = trace.err // it ended the run
+	if d.trace.stopped() {
+		return nil, trace.err
 	}
 	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)

@@ -11,6 +11,7 @@ import (
 
 	"stalegauge/reports"
 	"stalegauge/scenarios"
+	"stalegauge/sim/explain"
 	"stalegauge/sim/study"
 )
 
@@ -28,6 +29,8 @@ type runFlags struct {
 	duration, seed, replications given
 	precision                    given
 	format, out                  string
+	explain                      given
+	trace                        traceFlags
 }
 
 // given is the text of a flag and whether the user gave it.
@@ -65,7 +68,9 @@ was wrong with the command line or the scenario.`,
   stalegauge run orchard --set receivers.pillar.queue=4 --duration 10min
   stalegauge run my-tractor.yaml --replications 40 --seed 7
   stalegauge run my-tractor.yaml --replications auto --precision 5%
-  stalegauge run forward-everything --format json --out answer.json`,
+  stalegauge run forward-everything --format json --out answer.json
+  stalegauge run orchard --explain ground_speed@pillar
+  stalegauge run orchard --trace life.csv --signal ground_speed --to 10s`,
 		ValidArgsFunction: completeScenario,
 	}
 	flags := c.Flags()
@@ -77,10 +82,13 @@ was wrong with the command line or the scenario.`,
 	flags.Var(&f.precision, "precision", "with --replications auto: go on until every mean is known this closely too, such as `5%`")
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json or csv")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
+	flags.Var(&f.explain, "explain", "instead of the report: how the worst of this `SIGNAL@DISPLAY` came about, step by step, in words")
+	f.trace.add(c)
 	fixed := func(words ...string) cobra.CompletionFunc {
 		return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
 	}
 	for name, complete := range map[string]cobra.CompletionFunc{
+		"trace-format": fixed(traceForms...), "replication": fixed(), "signal": fixed(), "from": fixed(), "to": fixed(), "explain": fixed(),
 		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
 		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
 	} {
@@ -102,9 +110,46 @@ was wrong with the command line or the scenario.`,
 		} else {
 			out.discard()
 		}
-		return func() error { return p.simulate(c.Context(), plan, options, &f) }, mistakes
+		wish, more := f.trace.read(plan, f.out)
+		mistakes = append(mistakes, more...)
+		search, err := f.searched(plan)
+		if err != nil {
+			mistakes = append(mistakes, err)
+		}
+		again := f.command(args)
+		return func() error { return p.simulate(c.Context(), plan, options, &f, wish, search, again) }, mistakes
 	})
 	return c
+}
+
+// searched reads --explain.
+func (f *runFlags) searched(plan *scenarios.Plan) (*explain.Search, error) {
+	switch {
+	case !f.explain.given:
+		return nil, nil
+	case f.format != "text" && slices.Contains(formats, f.format):
+		return nil, fmt.Errorf("--format: found %q beside --explain, which tells in words: expected text", f.format)
+	case plan == nil:
+		return nil, nil
+	}
+	return explainFlag(f.explain.text, plan)
+}
+
+// command returns the words of a command line that runs the same.
+func (f *runFlags) command(args []string) []string {
+	words := append([]string{"stalegauge", "run"}, args...)
+	for _, s := range f.sets {
+		words = append(words, "--set", s)
+	}
+	for _, flag := range []struct {
+		name string
+		given
+	}{{"duration", f.duration}, {"seed", f.seed}, {"replications", f.replications}, {"precision", f.precision}} {
+		if flag.given.given {
+			words = append(words, "--"+flag.name, flag.text)
+		}
+	}
+	return words
 }
 
 // options says how often to run.
@@ -168,7 +213,7 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 }
 
 // simulate runs the plan and writes the result.
-func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Options, f *runFlags) error {
+func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Options, f *runFlags, wish *traceWish, search *explain.Search, again []string) error {
 	out, err := openOutput(p.out, f.out)
 	if err != nil {
 		return err
@@ -176,6 +221,9 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 	defer out.discard()
 	bar := newProgress(p.errw, "replications")
 	o.Progress = bar.report
+	if search != nil {
+		o.Observe = search.Add
+	}
 	result, err := study.Run(ctx, plan, o)
 	bar.close()
 	if err != nil {
@@ -185,16 +233,31 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 		return err
 	}
 	var b bytes.Buffer
-	switch f.format {
-	case "json":
+	look := reports.TextOptions{Color: f.out == "" && wantsColor(p.out)}
+	switch {
+	case search != nil:
+		explanation, err := search.Explain(ctx)
+		if err != nil {
+			return err
+		}
+		err = reports.Explain(&b, result, explanation, again, look)
+		if err != nil {
+			return err
+		}
+	case f.format == "json":
 		err = reports.JSON(&b, result)
-	case "csv":
+	case f.format == "csv":
 		err = reports.CSV(&b, result)
 	default:
-		err = reports.Text(&b, result, reports.TextOptions{Color: f.out == "" && wantsColor(p.out)})
+		err = reports.Text(&b, result, look)
 	}
 	if err != nil {
 		return err
+	}
+	if wish != nil {
+		if err := p.trace(ctx, plan, wish, f.trace.file.text); err != nil {
+			return err
+		}
 	}
 	p.status = statusOf(result)
 	return out.write(b.Bytes())

@@ -39,6 +39,9 @@ type Options struct {
 	// Progress is told after each replication how many are done and how many
 	// there can be at most. It may be nil, and is called from Run's goroutine.
 	Progress func(done, atMost int)
+	// Observe is shown each replication that counts, in order, and must not change
+	// it. It may be nil, and is called from Run's goroutine.
+	Observe func(run *sim.Replication)
 
 	// replicate runs one replication; nil means sim.Run.
 	replicate func(plan *scenarios.Plan, replication int) (*sim.Replication, error)
@@ -69,6 +72,9 @@ func Run(ctx context.Context, plan *scenarios.Plan, o Options) (*Result, error) 
 	}
 	for _, stop := range stops {
 		fold := func(_ int, run *sim.Replication) error {
+			if o.Observe != nil {
+				o.Observe(run)
+			}
 			pool.add(run)
 			if o.Progress != nil {
 				o.Progress(pool.replications, stops[len(stops)-1])
