@@ -24,12 +24,12 @@ func Explain(w io.Writer, r *study.Result, e *explain.Explanation, again []strin
 	t := &teller{page: p, result: r, e: e, signal: signalOf(r, e)}
 	t.summary()
 	t.words()
-	t.parts()
 	if e.Kind != explain.Nothing {
-		t.story()
 		t.split()
+		t.story()
 		t.answers()
 	}
+	t.parts()
 	t.again(again)
 	cautions(p)
 	_, err := io.WriteString(w, p.String())
@@ -178,7 +178,11 @@ func (t *teller) parts() {
 	text := "The mean " + t.place() + "."
 	if compared {
 		head += "  then ms"
-		text = fmt.Sprintf("Usual: the mean %s over all runs. Then: the mean over the time that is told below.", t.place())
+		then := "in the time over the limit"
+		if t.e.Kind == explain.Oldest {
+			then = "until the oldest value was replaced"
+		}
+		text = fmt.Sprintf("Usual: the mean %s over all runs. Then: the mean %s.", t.place(), then)
 	}
 	t.paragraph("  ", text)
 	t.lines = append(t.lines, "  "+head)
@@ -203,7 +207,7 @@ func (t *teller) parts() {
 		if k == fate.StageWire {
 			answersTo = sourceLever(t.e.Plan, *t.e.Shown)
 		}
-		t.paragraph(label(int(k)), stagePhrases[k]+"; "+answersTo.String())
+		t.paragraph(label(int(k)), stagePhrases[k]+"; turn "+answersTo.String())
 	}
 	left.of, right.of = []int{restLeft, total10(left)}, []int{restRight, total10(right)}
 	if restLeft > 0 || restRight > 0 {
@@ -248,7 +252,7 @@ func (t *teller) again(command []string) {
 	from := max(e.Origin-10*time.Millisecond, 0).Truncate(time.Millisecond)
 	until := (e.Until + 11*time.Millisecond).Truncate(time.Millisecond)
 	t.command(append(slices.Clone(command), "--trace", "life.csv", "--replication", fmt.Sprint(e.Replication),
-		"--signal", e.Shown.Signal.Name, "--from", from.String(), "--to", until.String()))
+		"--signal", e.Shown.Signal.Name, "--from", fmt.Sprint(from.Seconds(), "s"), "--to", fmt.Sprint(until.Seconds(), "s")))
 }
 
 // command writes a command line over as many lines as it needs.

@@ -56,7 +56,8 @@ func (t *teller) between() {
 	if e.Between == 0 {
 		return
 	}
-	t.paragraph("  ", fmt.Sprintf("Meanwhile %s %s, each already %s to %s old when it came there.",
+	t.heading("What came meanwhile")
+	t.paragraph("  ", fmt.Sprintf("%s %s, each already %s to %s old when it came there.",
 		several(e.Between, "newer value", "was", "were"), t.place(), tenths(e.Youngest), tenths(e.Oldest)))
 }
 
@@ -72,12 +73,12 @@ func (t *teller) losses() string {
 	if lost == 0 {
 		return ""
 	}
-	return "; " + several(lost, "broadcast with one", "was", "were") + " lost before"
+	return ", after " + several(lost, "broadcast", "was", "were") + " lost"
 }
 
 // useless reports whether a broadcast was lost on its way to the display.
 func useless(f *flight) bool {
-	return f.Failed >= 0 || f.Settled >= 0 && f.Fate <= fate.RecordWrongLayout
+	return !f.idle && (f.Failed >= 0 || f.Settled >= 0 && f.Fate <= fate.RecordWrongLayout)
 }
 
 // cause is something that stood in the way and the parameter that it answers to.
@@ -100,11 +101,11 @@ func (t *teller) answers() {
 			continue
 		}
 		seen = append(seen, c.lever.key+c.text)
-		t.paragraph("  - ", c.text+": "+c.lever.String())
+		t.paragraph("  - ", c.text+"; turn "+c.lever.String())
 	}
 	c := &t.e.Plan.Bridge.Repeat
 	if t.lostInAir() > 0 {
-		t.paragraph("  - ", "to lose fewer, send each broadcast more than once, for more time on the air: "+
+		t.paragraph("  - ", "to lose fewer, send each broadcast more than once, for more time on the air; turn "+
 			lever{"bridge.repeat.copies", fmt.Sprint(max(c.Copies, 1))}.String())
 	}
 	t.paragraph("  ", "Change one of them with --set KEY=VALUE and look again.")
@@ -113,7 +114,7 @@ func (t *teller) answers() {
 // lostInAir counts the broadcasts that were lost between the bridge and the display.
 func (t *teller) lostInAir() (n int) {
 	for _, f := range t.flights() {
-		if f.Settled >= 0 && (f.Fate == fate.RecordCollided || f.Fate == fate.RecordFaded || f.Fate == fate.RecordBitErrors) {
+		if useless(f) && f.Settled >= 0 && (f.Fate == fate.RecordCollided || f.Fate == fate.RecordFaded || f.Fate == fate.RecordBitErrors) {
 			n++
 		}
 	}
@@ -128,9 +129,10 @@ func (t *teller) lossCauses() []cause {
 	failed := 0
 	for _, f := range t.flights() {
 		switch {
+		case !useless(f):
 		case f.Failed >= 0:
 			failed++
-		case useless(f):
+		default:
 			records[f.Fate]++
 		}
 	}
@@ -142,22 +144,22 @@ func (t *teller) lossCauses() []cause {
 	var causes []cause
 	for f, n := range records {
 		if n > 0 {
-			causes = append(causes, cause{text: plural(n, "broadcast") + " " + recordPhrases[f], lever: recordLever(e, fate.Record(f))})
+			causes = append(causes, cause{text: plural(n, "broadcast") + ", " + recordPhrases[f], lever: recordLever(e, fate.Record(f))})
 		}
 	}
 	if failed > 0 {
-		causes = append(causes, cause{text: plural(failed, "broadcast") + " not sent, no free channel", lever: leverOf(e.Plan, e.Receiver, *e.Shown, fate.StageAccess)})
+		causes = append(causes, cause{text: plural(failed, "broadcast") + ", not sent: the radio channel did not become free", lever: leverOf(e.Plan, e.Receiver, *e.Shown, fate.StageAccess)})
 	}
 	for f, n := range frames {
 		if n > 0 && fate.Frame(f) != fate.FrameSent && fate.Frame(f) != fate.FrameInsideAtEnd {
-			causes = append(causes, cause{text: plural(n, "value") + " " + framePhrases[f], lever: frameLever(e, fate.Frame(f))})
+			causes = append(causes, cause{text: plural(n, "value") + ", " + framePhrases[f], lever: frameLever(e, fate.Frame(f))})
 		}
 	}
 	return causes
 }
 
-// waits names the three longest waits: of the mean age then, or of the value that
-// was shown in the end.
+// waits names the three longest waits: of the mean age then, or of the first value
+// that came into the display's memory.
 func (t *teller) waits() []cause {
 	e := t.e
 	var causes []cause
@@ -172,19 +174,18 @@ func (t *teller) waits() []cause {
 		for k, mean := range e.Terms {
 			note(fate.Stage(k), mean, " of the age then")
 		}
-	} else if l := e.Ender; l != nil {
-		s := l.Carried()
-		if s == nil {
-			return nil
+	} else if l := e.FirstTaken(); l != nil {
+		note(fate.StageWire, e.Lives[0].Received-e.Origin, "")
+		if s := l.Carried(); s != nil {
+			note(fate.StageHold, s.Handed-max(l.Received, e.Origin), "")
+			note(fate.StageReceiveQueue, s.Settled-s.Heard, "")
 		}
-		note(fate.StageWire, l.Received-e.Origin, "")
-		note(fate.StageHold, s.Handed-max(l.Received, e.Origin), "")
-		note(fate.StageReceiveQueue, s.Settled-s.Begun, "")
 		if !e.InMemory {
-			note(fate.StageRedraw, l.Glass-s.Settled, "")
+			note(fate.StageRedraw, e.Until-l.Taken, "")
 		}
 	}
 	slices.SortStableFunc(causes, func(a, b cause) int { return cmp.Compare(b.weight, a.weight) })
-	causes = slices.DeleteFunc(causes, func(c cause) bool { return c.weight < time.Millisecond })
+	least := max(time.Millisecond, (e.Until-e.Origin)/10)
+	causes = slices.DeleteFunc(causes, func(c cause) bool { return c.weight < least })
 	return causes[:min(3, len(causes))]
 }

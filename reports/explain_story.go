@@ -27,6 +27,7 @@ type flight struct {
 	explain.Sending
 	lives []*explain.Life
 	taken bool // it brought a newer value into the display's memory
+	idle  bool // the display had all of it already
 }
 
 // at is the instant under which the broadcast is told.
@@ -60,6 +61,15 @@ func (t *teller) story() {
 		}
 		t.paragraph(fmt.Sprintf("%10.1f ms  ", t.since(steps[i].at)), steps[i].text)
 	}
+	idle := 0
+	for _, f := range t.flights() {
+		if f.idle {
+			idle++
+		}
+	}
+	if idle > 0 {
+		t.paragraph("  ", fmt.Sprintf("Left out: %s only values that the display had already.", several(idle, "broadcast", "carried", "carried")))
+	}
 	if e.LeftOut > 0 {
 		t.paragraph("  ", fmt.Sprintf("%s on the bus meanwhile, of which nothing is told here.", several(e.LeftOut, "further value", "came", "came")))
 	}
@@ -90,11 +100,11 @@ func (t *teller) moment(l *explain.Life) string { return fmt.Sprintf("%.1f", t.s
 func (t *teller) values(lives []*explain.Life) string {
 	switch n := len(lives); n {
 	case 1:
-		return "the value of " + t.moment(lives[0]) + " ms"
+		return "the value sent at " + t.moment(lives[0]) + " ms"
 	case 2:
-		return "the values of " + t.moment(lives[0]) + " and " + t.moment(lives[1]) + " ms"
+		return "the values sent at " + t.moment(lives[0]) + " and " + t.moment(lives[1]) + " ms"
 	default:
-		return fmt.Sprintf("%d values, of %s to %s ms", n, t.moment(lives[0]), t.moment(lives[n-1]))
+		return fmt.Sprintf("%d values sent at %s to %s ms", n, t.moment(lives[0]), t.moment(lives[n-1]))
 	}
 }
 
@@ -112,7 +122,9 @@ func (t *teller) steps() []step {
 		}
 	}
 	for _, f := range t.flights() {
-		steps = append(steps, t.flightStep(f))
+		if !f.idle {
+			steps = append(steps, t.flightStep(f))
+		}
 	}
 	steps = append(steps, t.silences()...)
 	steps = append(steps, t.unsent()...)
@@ -121,13 +133,62 @@ func (t *teller) steps() []step {
 			steps = append(steps, step{at, fmt.Sprintf("%s is %s, but already %s old.", capital(t.values([]*explain.Life{l})), t.place(), t.ago(at, l)), "values shown, too old already"})
 		}
 	}
+	if e.Kind == explain.Lost && e.Again >= 0 {
+		steps = append(steps, step{e.Again, "The bus carries another value from here on.", "changes"})
+	}
 	if limit := t.limitAt(); limit >= 0 {
 		steps = append(steps, step{limit, "The limit of " + seconds(e.Shown.Limit.Value) + " is passed.", "limit"})
 	}
-	if d := e.Receiver.Draw; d > 0 && !e.InMemory && e.Ended {
-		steps = append(steps, step{e.Until - d, "The display begins to draw what it has in its memory.", "redraws"})
-	}
+	steps = append(steps, t.draws()...)
 	return append(steps, t.end())
+}
+
+// mostIdle is how many redraws without anything newer are told one by one.
+const mostIdle = 8
+
+// draws tells of the redraws that matter: those with a newer value and, where they
+// are few, those without.
+func (t *teller) draws() []step {
+	e := t.e
+	if e.InMemory {
+		return nil
+	}
+	var with, without []step
+	shown := e.Origin
+	if e.Before != nil && e.Before.Glass > 0 {
+		shown = e.Before.Glass
+	}
+	for _, at := range e.Draws {
+		end := at + e.Receiver.Draw
+		if at < shown || end > e.Until {
+			continue
+		}
+		i := slices.IndexFunc(e.Lives, func(l *explain.Life) bool { return l.Glass == end })
+		switch {
+		case i >= 0 && end > at:
+			with = append(with, step{at, fmt.Sprintf("The display begins to draw %s.", t.values(e.Lives[i:i+1])), "redraws"})
+		case i < 0 && e.Kind == explain.Lost && end == e.Until:
+			with = append(with, step{at, "The display begins to draw a later value.", "redraws"})
+		case i < 0:
+			without = append(without, step{at, "The display draws, " + t.lacking() + ".", "redraws without it"})
+		}
+	}
+	if len(without) > mostIdle {
+		without = nil
+	}
+	return append(with, without...)
+}
+
+// lacking says what the display has not got in its memory.
+func (t *teller) lacking() string {
+	switch {
+	case ofAge(t.e):
+		return "but has nothing newer in its memory"
+	case ofStart(t.e):
+		return "but has no value in its memory"
+	default:
+		return "but does not have the change in its memory"
+	}
 }
 
 // arrival is when a value came to where the limit counts.
@@ -177,10 +238,10 @@ func (t *teller) end() step {
 	e := t.e
 	s := step{at: e.Until, kind: "end"}
 	switch {
-	case !e.Ended && e.Kind == explain.Violation || !e.Ended && e.Kind == explain.Oldest:
-		s.text = "The run, or what is known of the bus, ends here. No value has ended it."
+	case !e.Ended && !e.AtEnd:
+		s.text = "Here the traffic of the bus breaks off: what was shown is void."
 	case !e.Ended:
-		s.text = "The run ends here."
+		s.text = "The run ends here. No value has ended it."
 	case e.Kind == explain.Lost:
 		s.text = fmt.Sprintf("A later value is %s, sent at %.1f ms, when the value had changed again. The change was never shown.", t.place(), t.since(e.Later))
 	case e.Ender != nil:
@@ -225,6 +286,10 @@ func (t *teller) flights() []*flight {
 			}
 		}
 	}
+	for _, f := range all {
+		had := func(l *explain.Life) bool { return l.Taken >= 0 && l.Taken < f.at() }
+		f.idle = !f.taken && !slices.ContainsFunc(f.lives, func(l *explain.Life) bool { return !had(l) })
+	}
 	slices.SortStableFunc(all, func(a, b *flight) int { return cmp.Compare(a.Handed, b.Handed) })
 	return all
 }
@@ -268,12 +333,12 @@ func (t *teller) unsent() []step {
 		if len(row) == 0 {
 			return
 		}
-		last := row[len(row)-1]
-		s := step{at: last.Settled, kind: "times values " + framePhrases[last.Fate]}
-		if last.Settled < 0 {
+		first := row[0]
+		s := step{at: first.Settled, kind: "times values " + framePhrases[first.Fate]}
+		if first.Settled < 0 {
 			s.at, s.text, s.kind = t.e.Until, capital(t.values(row))+": still inside the bridge, not sent yet.", "values in the bridge"
 		} else {
-			s.text = capital(t.values(row)) + ": " + framePhrases[last.Fate] + "."
+			s.text = capital(t.values(row)) + ": " + framePhrases[first.Fate] + "."
 		}
 		steps = append(steps, s)
 		row = row[:0]

@@ -3,6 +3,7 @@ package reports
 import (
 	"fmt"
 
+	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
 	"stalegauge/sim/explain"
 )
@@ -100,7 +101,10 @@ func frameLever(e *explain.Explanation, f fate.Frame) lever {
 	case fate.FrameRateLimited:
 		stage = fate.StageRateLimit
 	case fate.FrameSendQueueFull:
-		return lever{"bridge.send_queue.depth", plural(c.SendQueue.Depth, "broadcast")}
+		if p := c.Policy.Kind; p == bridge.Each || p == bridge.Change {
+			return lever{"bridge.policy.kind", p.String()} // to put more into a broadcast
+		}
+		return lever{"bridge.forward", plural(len(c.Forward), "message")}
 	case fate.FrameAccessFailed:
 		stage = fate.StageAccess
 	case fate.FrameSendTimeout:

@@ -32,7 +32,8 @@ const (
 //	event       the stage that the value passes, in the words of the waterfall;
 //	            frame = the fate of the frame is known for good; record = the fate
 //	            of the value in this broadcast at this display; access_failed = the
-//	            medium never became free; gap = values held are void
+//	            medium never became free; drawing = the display begins a redraw;
+//	            gap = values held are void
 //	fate        word of the ledger, of events frame and record
 //	frame       number of the frame on the bus, from 1
 //	id, page    its identifier, and its page where it has pages
@@ -137,7 +138,7 @@ func (t *Trace) Flush() error {
 func (t *Trace) fill(e *sim.Event) {
 	t.row = [traceColumns]string{0: exactSeconds(e.At), 1: eventWord(e), 10: e.Display}
 	switch e.Kind {
-	case sim.Gap:
+	case sim.Drawing, sim.Gap:
 		return
 	case sim.FrameSettled:
 		t.row[2] = e.FrameFate.String()
@@ -184,6 +185,8 @@ func eventWord(e *sim.Event) string {
 		return "record"
 	case sim.AccessFailed:
 		return fate.FrameAccessFailed.String()
+	case sim.Drawing:
+		return "drawing"
 	default:
 		return "gap"
 	}

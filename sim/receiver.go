@@ -208,6 +208,7 @@ func (r *receiver) begin(t time.Duration) bool {
 		r.wanted, r.served = false, false
 		r.lastRedraw = t
 		r.doing, r.until = drawing, t+r.spec.Draw
+		r.trace.drawing(r, t)
 		r.startRedraw()
 		return true
 	}

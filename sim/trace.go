@@ -30,6 +30,8 @@ const (
 	// RecordSettled: the fate of the value is known at one display, once for each
 	// broadcast with it that was begun.
 	RecordSettled
+	// Drawing: a display begins to draw what it has in its memory.
+	Drawing
 	// Gap: the traffic before is not connected to what follows: all values held
 	// are void.
 	Gap
@@ -42,7 +44,7 @@ type Event struct {
 	Stage       fate.Stage  // Passed
 	FrameFate   fate.Frame  // FrameSettled
 	RecordFate  fate.Record // RecordSettled
-	Frame       uint64      // number of the frame on the bus, from 1; 0 = Gap
+	Frame       uint64      // number of the frame on the bus, from 1; 0 = none: Drawing, Gap
 	ID          bus.ID
 	Page        int           // bridge.NoPage where there is none
 	ValidAt     time.Duration // of the value
@@ -183,6 +185,13 @@ func (t *tracer) shown(r *receiver, d *display, at time.Duration) {
 		t.push(Event{
 			At: at, Kind: Passed, Stage: fate.StageRedraw, Frame: g.frame, ID: d.group.id, Page: g.page, ValidAt: g.validAt, Display: r.spec.Name,
 		})
+	}
+}
+
+// drawing notes that a display begins a redraw.
+func (t *tracer) drawing(r *receiver, at time.Duration) {
+	if t != nil {
+		t.pending = append(t.pending, Event{At: at, Kind: Drawing, Page: bridge.NoPage, Display: r.spec.Name})
 	}
 }
 

@@ -19,13 +19,16 @@ type Explanation struct {
 	// Origin is where the story begins: when the value was valid that grew so old,
 	// the value changed, or the display was switched on.
 	Origin      time.Duration
-	From, Until time.Duration // of the time over the limit; else from the origin to the end
-	Ended       bool          // a value ended it; else a gap of the traffic or the end of the run
-	Before      *Life         // the value that grew old; nil for changes and starts
-	Lives       []*Life       // of the values that could have ended it, in order of the bus
-	LeftOut     int           // how many more there were
-	Ender       *Life         // the one that did; nil when none did
-	Later       time.Duration // Lost: valid-time of the later value that was shown instead
+	From, Until time.Duration   // of the time over the limit; else from the origin to the end
+	Ended       bool            // a value ended it; else a gap of the traffic or the end of the run
+	Before      *Life           // the value that grew old; nil for changes and starts
+	Lives       []*Life         // of the values that could have ended it, in order of the bus
+	LeftOut     int             // how many more there were
+	Draws       []time.Duration // when redraws began meanwhile; the first of very many
+	Ender       *Life           // the one that did; nil when none did
+	Again       time.Duration   // Lost: when the bus carried another value; negative: never
+	AtEnd       bool            // the story ends with the run
+	Later       time.Duration   // Lost: valid-time of the later value that was shown instead
 
 	Between          int           // values in the same place meanwhile that did not end it
 	Youngest, Oldest time.Duration // their ages when they came there

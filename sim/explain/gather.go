@@ -1,8 +1,10 @@
 package explain
 
 import (
+	"slices"
 	"time"
 
+	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
 	"stalegauge/bus/signal"
 	"stalegauge/sim"
@@ -21,6 +23,7 @@ type gatherer struct {
 	last  *Life // the newest before power-up
 	terms terms
 
+	listed        bool // the bridge is told to forward the message
 	inSpell, over bool // the value that was changed to is on the bus; it was
 	raw           uint64
 }
@@ -28,7 +31,8 @@ type gatherer struct {
 func newGatherer(e *Explanation) *gatherer {
 	return &gatherer{
 		e: e, codec: signal.Compile(&e.Shown.Signal), byID: map[uint64]*Life{},
-		terms: terms{from: e.From, until: e.Until},
+		terms:  terms{from: e.From, until: e.Until},
+		listed: slices.ContainsFunc(e.Plan.Bridge.Forward, func(f bridge.Forward) bool { return f.ID == e.Shown.ID }),
 	}
 }
 
@@ -37,6 +41,12 @@ func (g *gatherer) take(event *sim.Event) error {
 	e := g.e
 	if event.At > e.Until {
 		return errDone
+	}
+	if event.Kind == sim.Drawing {
+		if event.Display == e.Receiver.Name && event.At >= e.Origin && len(e.Draws) < mostLives {
+			e.Draws = append(e.Draws, event.At)
+		}
+		return nil
 	}
 	if event.Kind == sim.Passed && (event.Display == "" || event.Display == e.Receiver.Name) {
 		g.terms.pass(event)
@@ -57,6 +67,9 @@ func (g *gatherer) take(event *sim.Event) error {
 func (g *gatherer) receive(event *sim.Event) {
 	e := g.e
 	l := newLife(event.Frame, event.ValidAt, event.At)
+	if !g.listed { // the bridge's trace knows nothing of it
+		l.Settled, l.Fate = event.At, fate.FrameNotListed
+	}
 	switch e.Kind {
 	case Oldest, Violation:
 		if event.Frame == e.before.frame {
@@ -99,6 +112,7 @@ func (g *gatherer) ofSpell(event *sim.Event) bool {
 		g.inSpell, g.raw = true, raw
 	case raw != g.raw:
 		g.over = true
+		g.e.Again = event.At
 		return false
 	}
 	return true
@@ -131,8 +145,11 @@ func (g *gatherer) place(event *sim.Event) {
 // finish completes the story.
 func (g *gatherer) finish() {
 	e := g.e
-	if g.last != nil && len(g.last.Sendings) > 0 {
-		e.Lives = append([]*Life{g.last}, e.Lives...)
+	if g.last != nil {
+		g.last.Sendings = slices.DeleteFunc(g.last.Sendings, func(s Sending) bool { return s.Handed < e.Receiver.PowerUp })
+		if len(g.last.Sendings) > 0 {
+			e.Lives = append([]*Life{g.last}, e.Lives...)
+		}
 	}
 	if e.Ended {
 		e.Ender = g.byID[e.ender.frame]

@@ -99,7 +99,7 @@ func (s *Search) inMemory() bool {
 func (s *Search) Explain(ctx context.Context) (*Explanation, error) {
 	e := &Explanation{
 		Worst: s.worst, Plan: s.plan, Receiver: &s.plan.Receivers[s.receiver],
-		Shown: &s.plan.Receivers[s.receiver].Shows[s.shown], InMemory: s.inMemory(),
+		Shown: &s.plan.Receivers[s.receiver].Shows[s.shown], InMemory: s.inMemory(), Again: never,
 	}
 	if e.Kind == Nothing {
 		return e, nil
@@ -110,6 +110,7 @@ func (s *Search) Explain(ctx context.Context) (*Explanation, error) {
 		return nil, err
 	}
 	l.finish()
+	e.AtEnd = e.Until == end
 	if e.Kind == Violation && e.Until-e.From != e.Length {
 		return nil, fmt.Errorf("the trace found a longest time over the limit of %v, the run one of %v", e.Until-e.From, e.Length)
 	}
