@@ -244,7 +244,9 @@ func (t *teller) end() step {
 		s.text = "The run ends here. No value has ended it."
 	case e.Kind == explain.Lost:
 		s.text = fmt.Sprintf("A later value is %s, sent at %.1f ms, when the value had changed again. The change was never shown.", t.place(), t.since(e.Later))
-	case e.Ender != nil:
+	case e.Ender == nil:
+		s.text = "An older value, of which nothing is told here, is " + t.place() + "."
+	default:
 		s.text = fmt.Sprintf("%s is %s, %s old: %s.", capital(t.values([]*explain.Life{e.Ender})), t.place(), t.ago(e.Until, e.Ender), t.way(e.Ender, e.Until))
 		if e.Kind == explain.Violation {
 			s.text += fmt.Sprintf(" That ends it, %s after the limit was passed.", tenths(e.Until-e.From))

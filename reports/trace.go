@@ -168,7 +168,7 @@ func (t *Trace) value(e *sim.Event) string {
 		}
 		v, ok := c.codec.Decode(e.Data)
 		if v, ok = finite(v, ok); ok {
-			return strconv.FormatFloat(v, 'g', -1, 64)
+			return strconv.FormatFloat(v, 'g', 12, 64) // scaling leaves noise in the last digits
 		}
 	}
 	return ""

@@ -13,7 +13,7 @@ import (
 
 // explainFlag finds what --explain names: a signal at a display, or a signal that
 // one display alone shows.
-func explainFlag(text string, plan *scenarios.Plan) (*explain.Search, error) {
+func explainFlag(text string, plan *scenarios.Plan) (*explain.Search, []error) {
 	var displays, names []string
 	var alone *explain.Search
 	for i := range plan.Receivers {
@@ -33,11 +33,11 @@ func explainFlag(text string, plan *scenarios.Plan) (*explain.Search, error) {
 		return alone, nil
 	}
 	if len(names) > 1 {
-		return nil, fmt.Errorf("--explain: found %q, which several displays show, expected %s", text, oneOf(names))
+		return nil, []error{fmt.Errorf("--explain: found %q, which several displays show, expected %s", text, oneOf(names))}
 	}
 	at := strings.LastIndexByte(text, '@')
 	if at < 0 {
-		return nil, fmt.Errorf("%w; expected SIGNAL@DISPLAY", unknownSignal("--explain", text, plan))
+		return nil, []error{fmt.Errorf("%w; expected SIGNAL@DISPLAY", unknownSignal("--explain", text, plan))}
 	}
 	name, display := text[:at], text[at+1:]
 	for i := range plan.Receivers {
@@ -46,14 +46,14 @@ func explainFlag(text string, plan *scenarios.Plan) (*explain.Search, error) {
 			for _, s := range r.Shows {
 				shows = append(shows, s.Signal.Name)
 			}
-			return nil, fmt.Errorf("--explain: the display %s does not show %q%s", display, name, meant(name, shows))
+			return nil, []error{fmt.Errorf("--explain: the display %s does not show %q%s", display, name, meant(name, shows))}
 		}
 	}
-	err := fmt.Errorf("--explain: found no display %q%s", display, meant(display, displays))
+	mistakes := []error{fmt.Errorf("--explain: found no display %q%s", display, meant(display, displays))}
 	if len(shownAs(plan, name)) == 0 {
-		err = fmt.Errorf("%w\n%w", err, unknownSignal("--explain", name, plan))
+		mistakes = append(mistakes, unknownSignal("--explain", name, plan))
 	}
-	return nil, err
+	return nil, mistakes
 }
 
 // meant returns ": did you mean that?" for the nearest of some words, or ": there

@@ -112,27 +112,28 @@ was wrong with the command line or the scenario.`,
 		}
 		wish, more := f.trace.read(plan, f.out)
 		mistakes = append(mistakes, more...)
-		search, err := f.searched(plan)
-		if err != nil {
-			mistakes = append(mistakes, err)
-		}
+		search, more := f.searched(plan)
+		mistakes = append(mistakes, more...)
 		again := f.command(args)
 		return func() error { return p.simulate(c.Context(), plan, options, &f, wish, search, again) }, mistakes
 	})
 	return c
 }
 
-// searched reads --explain.
-func (f *runFlags) searched(plan *scenarios.Plan) (*explain.Search, error) {
-	switch {
-	case !f.explain.given:
-		return nil, nil
-	case f.format != "text" && slices.Contains(formats, f.format):
-		return nil, fmt.Errorf("--format: found %q beside --explain, which tells in words: expected text", f.format)
-	case plan == nil:
+// searched reads --explain. plan is nil where it could not be read.
+func (f *runFlags) searched(plan *scenarios.Plan) (search *explain.Search, mistakes []error) {
+	if !f.explain.given {
 		return nil, nil
 	}
-	return explainFlag(f.explain.text, plan)
+	if f.format != "text" && slices.Contains(formats, f.format) {
+		mistakes = append(mistakes, fmt.Errorf("--format: found %q beside --explain, which tells in words: expected text", f.format))
+	}
+	if plan != nil {
+		var more []error
+		search, more = explainFlag(f.explain.text, plan)
+		mistakes = append(mistakes, more...)
+	}
+	return search, mistakes
 }
 
 // command returns the words of a command line that runs the same.

@@ -82,9 +82,10 @@ func (f *traceFlags) read(plan *scenarios.Plan, out string) (*traceWish, []error
 		note(err)
 		_, _ = fmt.Sscan(text, &w.replication) // it is a whole number, or a mistake was noted
 	}
+	bad := len(mistakes)
 	note(instantFlag("from", &f.begin, &w.from))
 	note(instantFlag("to", &f.end, &w.to))
-	if len(mistakes) == 0 && w.from >= w.to {
+	if len(mistakes) == bad && w.from >= w.to {
 		note(fmt.Errorf("--to: found %q, expected an instant after --from %s", f.end.text, f.begin.text))
 	}
 	if plan != nil {

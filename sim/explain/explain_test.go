@@ -3,6 +3,9 @@ package explain
 import (
 	"context"
 	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -213,4 +216,37 @@ func TestTheWorstOfSeveralReplications(t *testing.T) {
 		require.Equal(t, longest, s.Worst().Length)
 		require.Equal(t, of, s.Worst().Replication)
 	}
+}
+
+// At a gap of a capture everything that is held is void: a time over the limit ends
+// there, with no value that ended it.
+func TestAStoryEndsAtAGap(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("timestamp,arbitration_id,extended,data\n")
+	for i := range 1500 {
+		at := time.Duration(i) * 20 * ms
+		if at >= 20*time.Second {
+			at += 10 * time.Second
+		}
+		fmt.Fprintf(&b, "%d.%09d,100,0,%02x00\n", at/time.Second, at%time.Second, i%256)
+	}
+	path := filepath.Join(t.TempDir(), "drive.csv")
+	require.NoError(t, os.WriteFile(path, []byte(b.String()), 0o600))
+	text := fmt.Sprintf(`
+duration: 28s
+bus:
+  capture: {file: %q, loop: false}
+  messages: {M0: {id: 100, signals: {speed: {start: 0, bits: 8}}}}
+bridge: {forward: [100]}
+receivers: {dial: {shows: {speed: 1ms}}}
+`, path)
+	plan, err := scenarios.Load("replayed", []byte(text), nil)
+	require.NoError(t, err)
+	plan.Bus.Capture.Offsets = 0
+	e := explained(t, plan, runs(t, plan, 1), 0, 0)
+	require.Equal(t, Violation, e.Kind)
+	require.False(t, e.Ended)
+	require.False(t, e.AtEnd)
+	require.InDelta(t, 20*time.Second, e.Until, float64(20*ms), "a replay cuts the gap out")
+	require.Greater(t, e.Between, 100)
 }

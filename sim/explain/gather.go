@@ -20,7 +20,7 @@ type gatherer struct {
 	e     *Explanation
 	codec signal.Codec
 	byID  map[uint64]*Life
-	last  *Life // the newest before power-up
+	early []*Life // the latest before power-up
 	terms terms
 
 	listed        bool // the bridge is told to forward the message
@@ -86,10 +86,11 @@ func (g *gatherer) receive(event *sim.Event) {
 		}
 	case Start, Dark:
 		if event.At < e.Receiver.PowerUp {
-			if g.last != nil {
-				delete(g.byID, g.last.Frame)
+			if len(g.early) == mostLives {
+				delete(g.byID, g.early[0].Frame)
+				g.early = g.early[1:]
 			}
-			g.last = l
+			g.early = append(g.early, l)
 			g.byID[l.Frame] = l
 			return
 		}
@@ -145,12 +146,14 @@ func (g *gatherer) place(event *sim.Event) {
 // finish completes the story.
 func (g *gatherer) finish() {
 	e := g.e
-	if g.last != nil {
-		g.last.Sendings = slices.DeleteFunc(g.last.Sendings, func(s Sending) bool { return s.Handed < e.Receiver.PowerUp })
-		if len(g.last.Sendings) > 0 {
-			e.Lives = append([]*Life{g.last}, e.Lives...)
+	var inTime []*Life // of those before power-up
+	for _, l := range g.early {
+		l.Sendings = slices.DeleteFunc(l.Sendings, func(s Sending) bool { return s.Handed < e.Receiver.PowerUp })
+		if len(l.Sendings) > 0 {
+			inTime = append(inTime, l)
 		}
 	}
+	e.Lives = append(inTime, e.Lives...)
 	if e.Ended {
 		e.Ender = g.byID[e.ender.frame]
 	}
