@@ -58,6 +58,7 @@ func (d *driver) open(v *vehicle, at time.Duration) {
 	}
 	v.bridge.HoldBack(never)
 	if ok {
+		v.trace.passed("", b, fate.StageSendQueue, at)
 		v.handed.push(sending{b, v.bridge})
 		d.channel.Request(at, v.index, b.Size)
 	}
@@ -105,6 +106,9 @@ var outcomes = [...]fate.Record{
 // reach settles the fate of the broadcast of v at this receiver.
 func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
 	b, own := v.handed.front().Broadcast, r.home == v
+	if next := r.phase + 1; next < len(r.phases) && r.phases[next].from < at {
+		r.advance(at) // what is lost now is lost in the phase of now
+	}
 	switch {
 	case v.begun < r.spec.PowerUp:
 		r.note(b, !own, fate.RecordNotPowered)
@@ -123,6 +127,9 @@ func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
 func (d *driver) done(v *vehicle, at time.Duration, sent bool) {
 	v.onAir = false
 	b := v.handed.pop()
+	if !sent {
+		v.trace.failed(b.Broadcast, at)
+	}
 	b.by.Sent(at, b.Broadcast, sent)
 	b.Release()
 	if v.handed.len() > 0 {
@@ -188,4 +195,5 @@ func (r *receiver) note(b *bridge.Broadcast, foreign bool, outcome fate.Record) 
 		return
 	}
 	r.log[outcome] += uint64(len(b.Records))
+	r.trace.records(r, b, outcome)
 }

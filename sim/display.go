@@ -155,6 +155,7 @@ func (r *receiver) startHandling(t time.Duration) {
 
 // passAll notes that every shown value of a broadcast passes a stage.
 func (r *receiver) passAll(b *bridge.Broadcast, stage fate.Stage, t time.Duration) {
+	r.trace.passed(r.spec.Name, b, stage, t)
 	for i := range b.Records {
 		record := &b.Records[i]
 		any, paged := r.find(record)
@@ -218,24 +219,28 @@ func (r *receiver) take(t time.Duration, record *bridge.Record) {
 	switch {
 	case record.ValidAt < r.home.voidBefore || v.known && record.ValidAt < v.validAt:
 		r.log[fate.RecordOlder]++
+		r.trace.record(r, record, fate.RecordOlder, t)
 		return
 	case v.known && record.ValidAt == v.validAt:
 		r.log[fate.RecordSame]++
+		r.trace.record(r, record, fate.RecordSame, t)
 		return
 	}
 	r.log[fate.RecordTaken]++
-	*v = held{validAt: record.ValidAt, known: true}
+	r.trace.record(r, record, fate.RecordTaken, t)
+	*v = held{validAt: record.ValidAt, known: true, page: record.Page, frame: record.Frame}
 	any, paged := r.find(record)
-	r.remember(t, any, record.ValidAt)
-	r.remember(t, paged, record.ValidAt)
+	r.remember(t, any, *v)
+	r.remember(t, paged, *v)
 }
 
 // remember updates a display's value in memory.
-func (r *receiver) remember(t time.Duration, d *display, validAt time.Duration) {
+func (r *receiver) remember(t time.Duration, d *display, value held) {
+	validAt := value.validAt
 	if d == nil || d.memory.known && validAt <= d.memory.validAt {
 		return
 	}
-	d.memory = held{validAt: validAt, known: true}
+	d.memory = value
 	for _, v := range d.views {
 		if v.inMemory {
 			v.see(t, validAt)
@@ -275,6 +280,7 @@ func (r *receiver) endRedraw(t time.Duration) {
 		}
 		d.toGlass(t, r)
 		d.pass(fate.StageRedraw, t, d.glass.validAt)
+		r.trace.shown(r, d, t)
 		if d.open {
 			for _, k := range d.tracks {
 				k.glass.Update(t, d.glass.validAt)

@@ -40,19 +40,20 @@ type driver struct {
 
 	waits busWaits // of the vehicle under design
 	looks looks
+	trace *tracer // nil when nobody asks for the lives of records
 }
 
 // Run simulates one replication of a plan. The plan is only read: several
 // replications may run at the same time. The same plan and replication give the
 // same result.
 func Run(plan *scenarios.Plan, replication int) (*Replication, error) {
-	return execute(plan, replication, func(*driver) {})
+	return execute(plan, replication, nil, func(*driver) {})
 }
 
 // Observe is Run with looks inside the run: see is called at each instant of at,
 // ascending, that lies before the end, and changes nothing of the result.
 func Observe(plan *scenarios.Plan, replication int, at []time.Duration, see func(*Snapshot)) (*Replication, error) {
-	return execute(plan, replication, func(d *driver) { d.looks = newLooks(at, see) })
+	return execute(plan, replication, nil, func(d *driver) { d.looks = newLooks(at, see) })
 }
 
 // Sending is a broadcast whose last symbol leaves the air at an instant.
@@ -66,25 +67,34 @@ type Sending struct {
 // RunTapped is Run; tap, when it is not nil, is told every broadcast that has been
 // on the air, in order of their ends.
 func RunTapped(plan *scenarios.Plan, replication int, tap func(Sending)) (*Replication, error) {
-	return execute(plan, replication, func(d *driver) { d.tap = tap })
+	return execute(plan, replication, nil, func(d *driver) { d.tap = tap })
 }
 
-// execute runs a replication with a driver that was fitted out for a purpose.
-func execute(plan *scenarios.Plan, replication int, fit func(*driver)) (*Replication, error) {
-	d, err := newDriver(plan, replication)
+// execute runs a replication with a driver that was fitted out for a purpose,
+// followed by a tracer or nobody.
+func execute(plan *scenarios.Plan, replication int, trace *tracer, fit func(*driver)) (*Replication, error) {
+	d, err := newTracedDriver(plan, replication, trace)
 	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
 	fit(d)
 	d.run()
-	if err := errors.Join(d.sourceError(), d.closeSources()); err != nil {
+	err = errors.Join(d.sourceError(), d.closeSources())
+	if d.trace.stopped() {
+		return nil, trace.err
+	}
+	if err != nil {
 		return nil, fmt.Errorf("replication %d: %w", replication, err)
 	}
 	return d.result(replication), nil
 }
 
 func newDriver(plan *scenarios.Plan, replication int) (*driver, error) {
-	d := &driver{plan: plan, looks: newLooks(nil, nil), advertises: radio.InfoOf(plan.Radio).Advertises}
+	return newTracedDriver(plan, replication, nil)
+}
+
+func newTracedDriver(plan *scenarios.Plan, replication int, trace *tracer) (*driver, error) {
+	d := &driver{plan: plan, looks: newLooks(nil, nil), advertises: radio.InfoOf(plan.Radio).Advertises, trace: trace}
 	d.from, d.end = plan.Window()
 	d.setMarks()
 	streams := scenarios.Streams{Seed: plan.Seed, Replication: uint64(replication)}
@@ -157,7 +167,7 @@ func (d *driver) run() {
 		if ok && air < at {
 			at, kind = air, airWork
 		}
-		if at > d.end || at == never {
+		if at > d.end || at == never || d.trace.stopped() {
 			break
 		}
 		if at >= d.looks.next {
@@ -165,6 +175,7 @@ func (d *driver) run() {
 		}
 		d.passMarks(at)
 		d.now = at
+		d.follow(at)
 		switch kind {
 		case resetWork:
 			d.settle(at)
@@ -179,7 +190,9 @@ func (d *driver) run() {
 			d.air(at)
 		}
 	}
-	d.finish()
+	if !d.trace.stopped() {
+		d.finish()
+	}
 }
 
 // frames offers the frames of a vehicle to its bridge as long as nothing else
@@ -199,10 +212,11 @@ func (d *driver) frames(v *vehicle, others, air time.Duration, airOpen bool) {
 		d.frame(v)
 		v.pull()
 		due, ok := v.bridge.Due()
-		if !v.more || v.frame.At > until || ok && due < v.frame.At {
+		if !v.more || v.frame.At > until || ok && due < v.frame.At || d.trace.stopped() {
 			break
 		}
 		d.now = v.frame.At
+		d.follow(d.now)
 	}
 	d.schedule(v)
 }
@@ -212,6 +226,7 @@ func (d *driver) frame(v *vehicle) {
 	f := &v.frame
 	if f.AfterGap {
 		d.void(v, f.At)
+		v.trace.gap(f.At)
 	}
 	if f.Kind == bus.Error {
 		return
@@ -219,6 +234,7 @@ func (d *driver) frame(v *vehicle) {
 	v.frames++
 	if v.index == 0 {
 		d.waits.note(f)
+		v.trace.received(f)
 	}
 	if c := v.catalogue.carrier(f.ID); c != nil && f.Kind == bus.Data {
 		d.settle(f.At)
@@ -236,6 +252,8 @@ func (d *driver) frame(v *vehicle) {
 	}
 	if f.At < v.up {
 		v.lost++
+		v.bridge.PassOver(1)
+		v.trace.lost(f)
 		return
 	}
 	v.bridge.Offer(f.At, f)
@@ -297,6 +315,7 @@ func (d *driver) schedule(v *vehicle) {
 // take lets a bridge work and hands what it sends to the medium.
 func (d *driver) take(v *vehicle, at time.Duration) {
 	if b, ok := v.bridge.Take(at); ok {
+		v.trace.passed("", b, fate.StageSendQueue, at)
 		v.handed.push(sending{b, v.bridge})
 		if v.handed.len() == 1 {
 			d.channel.Request(at, v.index, b.Size)
@@ -310,6 +329,7 @@ func (d *driver) finish() {
 	d.look(d.end - 1)
 	d.now = d.end
 	d.settle(d.end)
+	d.follow(d.end)
 	d.passMarks(d.end)
 	for _, v := range d.vehicles {
 		v.bridge.Close(d.end)
@@ -325,6 +345,7 @@ func (d *driver) finish() {
 			}
 		}
 	}
+	d.trace.flush(d.end + 1)
 }
 
 // closeSources closes the files of captures.

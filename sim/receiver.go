@@ -71,12 +71,16 @@ type receiver struct {
 	filled  time.Duration // when every display was known for the first time
 	full    bool
 	now     time.Duration
+
+	trace *tracer // nil when nobody asks for the lives of records
 }
 
 // held is the value of one slot and page in memory.
 type held struct {
 	validAt time.Duration
 	known   bool
+	page    int
+	frame   uint64 // that brought it to the bridge
 }
 
 // pendingOpen reports whether a track of this receiver is still closed, so that
@@ -205,6 +209,7 @@ func (r *receiver) begin(t time.Duration) bool {
 		r.wanted, r.served = false, false
 		r.lastRedraw = t
 		r.doing, r.until = drawing, t+r.spec.Draw
+		r.trace.drawing(r, t)
 		r.startRedraw()
 		return true
 	}

@@ -48,6 +48,8 @@ type vehicle struct {
 	voidBefore time.Duration // values older than this are not connected to the traffic of now
 	broadcasts uint64        // begun
 	records    uint64        // in them
+
+	trace *tracer // nil when nobody asks for the lives of records
 }
 
 // sending is a broadcast that was handed to the medium, and by whom: after a restart
@@ -136,6 +138,10 @@ func (v *vehicle) config(d *driver, copyOf int, streams scenarios.Streams, from 
 			c.pass(stage, page, d.present(), at, validAt)
 		}
 	}
+	if d.trace != nil && v.index == 0 {
+		v.trace = d.trace
+		d.trace.join(v, &config)
+	}
 	return config
 }
 
@@ -143,7 +149,9 @@ func (v *vehicle) config(d *driver, copyOf int, streams scenarios.Streams, from 
 // to the radio goes out all the same, but nobody is there to see it: its frames
 // count as lost with the rest.
 func (d *driver) reset(v *vehicle, at time.Duration) {
+	v.trace.restarts(true)
 	v.bridge.Close(at)
+	v.trace.restarts(false)
 	v.former = append(v.former, v.bridge)
 	v.up = v.spec.Resets[v.resets].Until
 	v.resets++
@@ -151,6 +159,7 @@ func (d *driver) reset(v *vehicle, at time.Duration) {
 	if err != nil {
 		panic("sim: a bridge that could be built cannot be built again: " + err.Error())
 	}
+	b.PassOver(v.frames)
 	v.bridge = b
 	d.schedule(v)
 }
@@ -229,6 +238,7 @@ func newReceiver(d *driver, v *vehicle, index int, streams scenarios.Streams) *r
 		displays:   make([]*display, len(v.catalogue.groups)),
 		from:       d.end, // nobody asks for the ages of a neighbour
 		end:        d.end,
+		trace:      v.trace,
 	}
 	if v.index == 0 {
 		r.from = d.from[index]
@@ -329,6 +339,7 @@ func (v *vehicle) key(slot, page int) int {
 
 // pass notes that the values of a broadcast pass a stage.
 func (v *vehicle) pass(b *bridge.Broadcast, stage fate.Stage, now time.Duration) {
+	v.trace.passed("", b, stage, now)
 	for i := range b.Records {
 		record := &b.Records[i]
 		if c := v.catalogue.slot[record.Slot]; c != nil {

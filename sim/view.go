@@ -37,6 +37,24 @@ type ValueRun struct {
 	Phases  []Changes  // by phase of the plan; nil when it has fewer than two
 	Delays  age.Points // from a change to its showing, of those shown
 	Wrong   Wrong
+	Worst   WorstChange
+}
+
+// WorstChange is the change that was shown latest of those that count, or the first
+// of those that were never shown.
+type WorstChange struct {
+	Known, Never bool
+	Changed      time.Duration // when the value changed at its source
+	ValidFrom    time.Duration // valid-time of the first frame with the new value
+	Delay        time.Duration // until it was shown
+}
+
+// note takes another change in.
+func (w *WorstChange) note(s *spell, delay time.Duration, shown bool) {
+	if w.Known && (w.Never || shown && delay <= w.Delay) {
+		return
+	}
+	*w = WorstChange{Known: true, Never: !shown, Changed: s.changed, ValidFrom: s.validFrom, Delay: delay}
 }
 
 // view is a signal on a display as seen by its values.
@@ -51,6 +69,7 @@ type view struct {
 	glass  int64 // of the spell at the glass, where changes count in memory
 	counts []Changes
 	delays age.Points
+	worst  WorstChange
 
 	open   bool // inside the window, with a value at the glass
 	raw    uint64
@@ -128,6 +147,7 @@ func (v *view) decide(s *spell, delay time.Duration, shown bool) {
 		return
 	}
 	c.Count++
+	v.worst.note(s, delay, shown)
 	if s.raw != 0 {
 		c.Rises++
 	}
@@ -247,7 +267,7 @@ func (v *view) cut() { v.next = v.history.end() }
 // result closes the view at the end of the run.
 func (v *view) result() ValueRun {
 	v.skip(v.history.end())
-	r := ValueRun{Delays: v.delays, Wrong: v.errors}
+	r := ValueRun{Delays: v.delays, Wrong: v.errors, Worst: v.worst}
 	for _, c := range v.counts {
 		r.Changes.Add(&c)
 	}

@@ -41,13 +41,15 @@ type Bridge struct {
 	turns      uint64
 	idle       []*Broadcast
 
-	frames  uint64
-	airFrom time.Duration // since when something has been in flight
-	airBusy time.Duration
-	due     time.Duration
-	stale   bool // due has to be worked out again
-	direct  bool // unlisted frames may pass by
-	closed  bool
+	frames uint64
+	// passedOver are frames that were not offered; they count in numbers only.
+	passedOver uint64
+	airFrom    time.Duration // since when something has been in flight
+	airBusy    time.Duration
+	due        time.Duration
+	stale      bool // due has to be worked out again
+	direct     bool // unlisted frames may pass by
+	closed     bool
 }
 
 // arrival is a listed value that reaches the forward list at an instant.
@@ -84,6 +86,9 @@ func New(cfg Config) (*Bridge, error) {
 	b.direct = cfg.Controller.Overrun == DropNew && cfg.Pickup.Tick == 0
 	b.processor.cost, b.processor.depth = cfg.Pickup.Cost, cfg.QueueDepth
 	b.addStreams()
+	if cfg.Trace != nil {
+		b.ledger.lost = func(v *value) { b.traceFate(&v.record, v.fate) }
+	}
 	return b, nil
 }
 
@@ -111,6 +116,9 @@ func (b *Bridge) Offer(now time.Duration, f *bus.Frame) {
 	b.frames++
 	if m := b.cfg.Controller.Masks; m != nil && !m.Accepts(f) {
 		b.ledger.counts[fate.FrameMasked]++
+		if b.cfg.Trace != nil {
+			b.traceMasked(f)
+		}
 		return
 	}
 	value := unlisted
@@ -323,8 +331,15 @@ func (b *Bridge) Close(now time.Duration) {
 	if len(b.flying) > 0 {
 		b.airBusy += now - b.airFrom
 	}
+	if b.cfg.Trace != nil {
+		b.traceRest()
+	}
 	b.closed = true
 }
+
+// PassOver counts frames of the bus that the bridge could not hear, so that the
+// numbers of its records go on as those of the bus.
+func (b *Bridge) PassOver(frames uint64) { b.passedOver += frames }
 
 // Frames returns how many frames have been offered.
 func (b *Bridge) Frames() uint64 { return b.frames }

@@ -15,6 +15,7 @@ type Record struct {
 	Slot    int           // index into the forward list
 	Page    int           // value of the selector, or NoPage
 	ValidAt time.Duration // release of the value at its source, or its reception
+	Frame   uint64        // number of its frame among those offered and passed over, from 1; 0 in a broadcast that was decoded
 	Length  uint8
 	Data    [bus.MaxLength]byte // the first Length bytes count
 
@@ -115,7 +116,11 @@ func (b *Bridge) loseBroadcast(c *Broadcast, f fate.Frame) {
 
 func (b *Bridge) markSent(c *Broadcast) {
 	for i := range c.Records {
-		b.ledger.values[c.Records[i].value].sent = true
+		v := &b.ledger.values[c.Records[i].value]
+		if b.cfg.Trace != nil && !v.sent {
+			b.traceFate(&v.record, fate.FrameSent)
+		}
+		v.sent = true
 	}
 }
 

@@ -43,6 +43,8 @@ type Config struct {
 	// and stage the instants never go back, but at may lie after the instant
 	// of the call.
 	Watch func(stage fate.Stage, slot, page int, validAt, at time.Duration)
+	// Trace, when not nil, is told the life of every listed value.
+	Trace *Trace
 }
 
 // Controller is the bus controller: its acceptance masks and its receive buffer.

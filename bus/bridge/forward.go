@@ -80,7 +80,7 @@ func (l *forwardList) key(slot, page int) int32 {
 func (b *Bridge) admit(slot int, f *bus.Frame) int32 {
 	index, v := b.ledger.add()
 	r := &v.record
-	r.Slot, r.Page, r.ValidAt, r.Length, r.value = slot, NoPage, f.Released, f.Length, index
+	r.Slot, r.Page, r.ValidAt, r.Length, r.Frame, r.value = slot, NoPage, f.Released, f.Length, b.frames+b.passedOver, index
 	copy(r.Data[:], f.Data[:f.Length])
 	if sel := b.list.entries[slot].Selector; sel != nil {
 		page, ok := sel.Page(f.Data[:f.Length])

@@ -26,6 +26,7 @@ type ledger struct {
 	counts [fate.Frames]uint64
 	values []value
 	free   []int32
+	lost   func(v *value) // told of a value whose last fate is not that it was sent; nil = nobody asks
 }
 
 // add returns the index of a new value with one reference.
@@ -69,8 +70,11 @@ func (l *ledger) lose(index int32, f fate.Frame) {
 
 func (l *ledger) settle(index int32) {
 	v := &l.values[index]
-	if v.sent {
+	switch {
+	case v.sent:
 		v.fate = fate.FrameSent
+	case l.lost != nil:
+		l.lost(v)
 	}
 	l.counts[v.fate]++
 	l.free = append(l.free, index)
@@ -94,9 +98,12 @@ func (l *ledger) balance() [fate.Frames]uint64 {
 	return counts
 }
 
-// pass tells the watcher, if there is one, that a value passes a stage.
+// pass tells those who watch that a value passes a stage.
 func (b *Bridge) pass(stage fate.Stage, r *Record, at time.Duration) {
 	if b.cfg.Watch != nil {
 		b.cfg.Watch(stage, r.Slot, r.Page, r.ValidAt, at)
+	}
+	if b.cfg.Trace != nil {
+		b.cfg.Trace.Passed(stage, r, at)
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -13,6 +14,7 @@ import (
 	"stalegauge/reports"
 	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
+	"stalegauge/sim/explain"
 	"stalegauge/sim/study"
 )
 
@@ -31,6 +33,8 @@ type runFlags struct {
 	precision                    given
 	format, out                  string
 	metrics                      metricFlags
+	explain                      given
+	trace                        traceFlags
 }
 
 // given is the text of a flag and whether the user gave it.
@@ -69,23 +73,12 @@ was wrong with the command line or the scenario.`,
   stalegauge run my-tractor.yaml --replications 40 --seed 7
   stalegauge run my-tractor.yaml --replications auto --precision 5%
   stalegauge run forward-everything --format json --out answer.json
-  stalegauge run --format openmetrics --out orchard.om --step 5s`,
+  stalegauge run --format openmetrics --out orchard.om --step 5s
+  stalegauge run orchard --explain ground_speed@pillar
+  stalegauge run orchard --trace life.csv --signal ground_speed --to 10s`,
 		ValidArgsFunction: completeScenario,
 	}
-	flags := c.Flags()
-	flags.SortFlags = false
-	flags.StringArrayVar(&f.sets, "set", nil, "change a `KEY=VALUE` of the scenario; may be given again")
-	flags.Var(&f.duration, "duration", "`TIME` of the steady-state window of one replication, such as 60s")
-	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
-	flags.Var(&f.replications, "replications", "`NUMBER` of independent repetitions, or auto: until every limit is decided, 320 at most")
-	flags.Var(&f.precision, "precision", "with --replications auto: go on until every mean is known this closely too, such as `5%`")
-	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json, csv, or openmetrics: time series for a metrics server")
-	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
-	f.metrics.add(c)
-	completeFlags(c, map[string]cobra.CompletionFunc{
-		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
-		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
-	})
+	f.add(c)
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		plan, mistakes := readPlan(args, &f)
 		options, err := f.options()
@@ -102,9 +95,35 @@ was wrong with the command line or the scenario.`,
 		} else {
 			out.discard()
 		}
-		return func() error { return p.simulate(c, plan, options, &f, step) }, mistakes
+		wish, more := f.trace.read(plan, f.out)
+		mistakes = append(mistakes, more...)
+		search, more := f.searched(plan)
+		mistakes = append(mistakes, more...)
+		work := &running{plan: plan, options: options, step: step, wish: wish, search: search, again: f.command(args)}
+		return func() error { return p.simulate(c, work, &f) }, mistakes
 	})
 	return c
+}
+
+// add adds the flags of a run.
+func (f *runFlags) add(c *cobra.Command) {
+	flags := c.Flags()
+	flags.SortFlags = false
+	flags.StringArrayVar(&f.sets, "set", nil, "change a `KEY=VALUE` of the scenario; may be given again")
+	flags.Var(&f.duration, "duration", "`TIME` of the steady-state window of one replication, such as 60s")
+	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
+	flags.Var(&f.replications, "replications", "`NUMBER` of independent repetitions, or auto: until every limit is decided, 320 at most")
+	flags.Var(&f.precision, "precision", "with --replications auto: go on until every mean is known this closely too, such as `5%`")
+	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json, csv, or openmetrics: time series for a metrics server")
+	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
+	f.metrics.add(c)
+	flags.Var(&f.explain, "explain", "instead of the report: how the worst of this `SIGNAL@DISPLAY` came about, step by step, in words")
+	f.trace.add(c)
+	completeFlags(c, map[string]cobra.CompletionFunc{
+		"trace-format": fixed(traceForms...), "replication": fixed(), "signal": fixed(), "from": fixed(), "to": fixed(), "explain": fixed(),
+		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
+		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
+	})
 }
 
 // fixed completes a flag to one of a few words.
@@ -119,6 +138,39 @@ func completeFlags(c *cobra.Command, by map[string]cobra.CompletionFunc) {
 			panic("stalegauge: " + err.Error())
 		}
 	}
+}
+
+// searched reads --explain. plan is nil where it could not be read.
+func (f *runFlags) searched(plan *scenarios.Plan) (search *explain.Search, mistakes []error) {
+	if !f.explain.given {
+		return nil, nil
+	}
+	if f.format != "text" && slices.Contains(formats, f.format) {
+		mistakes = append(mistakes, fmt.Errorf("--format: found %q beside --explain, which tells in words: expected text", f.format))
+	}
+	if plan != nil {
+		var more []error
+		search, more = explainFlag(f.explain.text, plan)
+		mistakes = append(mistakes, more...)
+	}
+	return search, mistakes
+}
+
+// command returns the words of a command line that runs the same.
+func (f *runFlags) command(args []string) []string {
+	words := append([]string{"stalegauge", "run"}, args...)
+	for _, s := range f.sets {
+		words = append(words, "--set", s)
+	}
+	for _, flag := range []struct {
+		name string
+		given
+	}{{"duration", f.duration}, {"seed", f.seed}, {"replications", f.replications}, {"precision", f.precision}} {
+		if flag.given.given {
+			words = append(words, "--"+flag.name, flag.text)
+		}
+	}
+	return words
 }
 
 // options says how often to run.
@@ -181,9 +233,19 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 	return plan, mistakes
 }
 
+// running is a run that is ready to begin.
+type running struct {
+	plan    *scenarios.Plan
+	options study.Options
+	step    time.Duration   // of a history
+	wish    *traceWish      // nil = no trace
+	search  *explain.Search // nil = no explanation
+	again   []string        // words of a command line that runs the same
+}
+
 // simulate runs the plan and writes the result.
-func (p *program) simulate(c *cobra.Command, plan *scenarios.Plan, o study.Options, f *runFlags, step time.Duration) (err error) {
-	ctx := c.Context()
+func (p *program) simulate(c *cobra.Command, w *running, f *runFlags) (err error) {
+	ctx, plan, o := c.Context(), w.plan, w.options
 	out, err := openOutput(p.out, f.out)
 	if err != nil {
 		return err
@@ -193,7 +255,7 @@ func (p *program) simulate(c *cobra.Command, plan *scenarios.Plan, o study.Optio
 	o.Progress = bar.report
 	var history *metrics.History
 	if f.format == openMetrics {
-		if history, err = f.metrics.history(plan, step, &o); err != nil {
+		if history, err = f.metrics.history(plan, w.step, &o); err != nil {
 			return err
 		}
 	}
@@ -202,6 +264,9 @@ func (p *program) simulate(c *cobra.Command, plan *scenarios.Plan, o study.Optio
 		return err
 	}
 	defer func() { err = errors.Join(err, shut()) }()
+	if w.search != nil {
+		o.Folded = both(o.Folded, w.search.Add)
+	}
 	result, err := study.Run(ctx, plan, o)
 	bar.close()
 	if err != nil {
@@ -210,22 +275,41 @@ func (p *program) simulate(c *cobra.Command, plan *scenarios.Plan, o study.Optio
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	p.status = statusOf(result)
-	var b bytes.Buffer
-	switch f.format {
-	case openMetrics:
-		return p.writeHistory(history, out, f.out)
-	case "json":
-		err = reports.JSON(&b, result)
-	case "csv":
-		err = reports.CSV(&b, result)
-	default:
-		err = reports.Text(&b, result, reports.TextOptions{Color: f.out == "" && wantsColor(p.out)})
+	if w.wish != nil {
+		if err := p.trace(ctx, plan, w.wish, f.trace.file.text); err != nil {
+			return err
+		}
 	}
+	p.status = statusOf(result)
+	if f.format == openMetrics {
+		return p.writeHistory(history, out, f.out)
+	}
+	text, err := w.render(ctx, result, f.format, reports.TextOptions{Color: f.out == "" && wantsColor(p.out)})
 	if err != nil {
 		return err
 	}
-	return out.write(b.Bytes())
+	return out.write(text)
+}
+
+// render writes the result in the form that was asked for.
+func (w *running) render(ctx context.Context, result *study.Result, format string, look reports.TextOptions) ([]byte, error) {
+	var b bytes.Buffer
+	var err error
+	switch {
+	case w.search != nil:
+		explanation, wrong := w.search.Explain(ctx)
+		if wrong != nil {
+			return nil, wrong
+		}
+		err = reports.Explain(&b, result, explanation, w.again, look)
+	case format == "json":
+		err = reports.JSON(&b, result)
+	case format == "csv":
+		err = reports.CSV(&b, result)
+	default:
+		err = reports.Text(&b, result, look)
+	}
+	return b.Bytes(), err
 }
 
 // statusOf is the exit status that a result asks for.
