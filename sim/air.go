@@ -111,9 +111,9 @@ func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
 	}
 	switch {
 	case v.begun < r.spec.PowerUp:
-		r.note(b, !own, fate.RecordNotPowered)
+		r.miss(at, b, !own, fate.RecordNotPowered)
 	case outcome != radio.Heard:
-		r.note(b, !own, outcomes[outcome])
+		r.miss(at, b, !own, outcomes[outcome])
 	default:
 		b.Retain(1)
 		if own {
@@ -150,11 +150,11 @@ func (d *driver) countOnAir(v *vehicle) {
 		switch {
 		case !open:
 		case v.begun < r.spec.PowerUp:
-			r.note(b, r.home != v, fate.RecordNotPowered)
+			r.miss(d.end, b, r.home != v, fate.RecordNotPowered)
 		case sofar == radio.NotListening:
-			r.note(b, r.home != v, fate.RecordNotListening)
+			r.miss(d.end, b, r.home != v, fate.RecordNotListening)
 		default:
-			r.note(b, r.home != v, fate.RecordInFlightAtEnd)
+			r.miss(d.end, b, r.home != v, fate.RecordInFlightAtEnd)
 		}
 	}
 }
@@ -186,6 +186,15 @@ var foreignFates = [fate.Records]fate.Foreign{
 	fate.RecordQueueFull:     fate.ForeignQueueFull,
 	fate.RecordInFlightAtEnd: fate.ForeignInFlightAtEnd,
 	fate.RecordTaken:         fate.ForeignIgnored,
+}
+
+// miss enters the fate of a broadcast that does not arrive here, in the phase of the
+// instant at: the receiver, which nothing else may have woken since, enters it first.
+func (r *receiver) miss(at time.Duration, b *bridge.Broadcast, foreign bool, outcome fate.Record) {
+	if r.phase+1 < len(r.phases) && r.phases[r.phase+1].from < at {
+		r.advance(at)
+	}
+	r.note(b, foreign, outcome)
 }
 
 // note enters the fate of a whole broadcast in the ledger that it belongs to.

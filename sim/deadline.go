@@ -51,6 +51,13 @@ func (d *deadlines) decide(g *group, t, from, end time.Duration, glass held) {
 	}
 }
 
+// cut decides every deadline before t, at which the traffic has a gap, and drops the
+// others: nobody knows what became of them.
+func (d *deadlines) cut(g *group, t time.Duration, r *receiver, glass held) {
+	d.decide(g, t, r.from, r.end, glass)
+	d.next = g.firstRelease + int64(g.releases.len())
+}
+
 func (d *deadlines) note(met bool) {
 	f := &d.found
 	f.Count++

@@ -327,6 +327,9 @@ func (r *receiver) void(t time.Duration) {
 		for _, v := range d.views {
 			v.cut()
 		}
+		for _, k := range d.waiting() {
+			k.deadlines.cut(d.group, t, r, d.glass)
+		}
 		d.memory, d.drawing, d.glass = held{}, held{}, held{}
 	}
 	clear(r.values)

@@ -37,7 +37,8 @@ type NeighbourRun struct {
 	RecordFates [fate.Records]uint64
 }
 
-// PhaseRun is what one phase measured, inside the steady-state window.
+// PhaseRun is what one phase measured: inside the steady-state window, but for the
+// fates, which count from the start.
 type PhaseRun struct {
 	Name      string
 	From      time.Duration

@@ -65,7 +65,7 @@ func (d *driver) look(at time.Duration) {
 func (d *driver) snapshot(at time.Duration) *Snapshot {
 	v := d.vehicles[0]
 	s := &Snapshot{
-		At: at, Frames: v.frames, FrameFates: v.bridge.Fates(), BusBusy: v.busy, Stages: v.bridge.Stages(),
+		At: at, Frames: v.frames, FrameFates: v.frameFates(), BusBusy: v.busy, Stages: v.stages(),
 	}
 	if d.nextMark > 0 {
 		now := d.markNow(at)

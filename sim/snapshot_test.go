@@ -6,6 +6,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"stalegauge/bus/bridge"
+	"stalegauge/bus/fate"
+	"stalegauge/radio"
 	"stalegauge/scenarios"
 )
 
@@ -49,6 +52,32 @@ func TestALookTellsWhatARunThatEndsThereTells(t *testing.T) {
 			require.Equal(t, plain, watched)
 		})
 	}
+}
+
+// A restart takes nothing out of what has been counted: a look after it tells of
+// the bridge before it as well.
+func TestALookAfterARestart(t *testing.T) {
+	plan := bare(10*ms, 4*time.Second, radio.Weather{})
+	plan.Resets = []bridge.Span{{From: 2 * time.Second, Until: 2500 * ms}}
+	var before *Snapshot
+	r, err := Observe(plan, 0, []time.Duration{1999 * ms, 2600 * ms, 4 * time.Second}, func(s *Snapshot) {
+		var sum uint64
+		for _, n := range s.FrameFates {
+			sum += n
+		}
+		require.Equal(t, s.Frames, sum, "at %v", s.At)
+		if before != nil {
+			require.GreaterOrEqual(t, s.FrameFates[fate.FrameSent], before.FrameFates[fate.FrameSent])
+			for i := range s.Stages {
+				require.GreaterOrEqual(t, s.Stages[i].Busy, before.Stages[i].Busy)
+				require.GreaterOrEqual(t, s.Stages[i].HighWater, before.Stages[i].HighWater)
+			}
+		}
+		seen := *s
+		before = &seen
+	})
+	require.NoError(t, err)
+	require.InDelta(t, 50, r.FrameFates[fate.FrameBridgeDown], 1, "half a second of frames")
 }
 
 func requireSame(t *testing.T, ended *Replication, s *Snapshot) {

@@ -12,6 +12,7 @@ import (
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
 	"stalegauge/bus/traffic"
+	"stalegauge/radio"
 	"stalegauge/scenarios"
 )
 
@@ -171,6 +172,28 @@ func (s *script) Next(f *bus.Frame) bool {
 	*f = s.frames[s.next]
 	s.next++
 	return true
+}
+
+// A gap of the traffic: what was due before it was met or missed by what the glass
+// showed then, and what was not due yet counts neither way.
+func TestDeadlinesEndAtAGap(t *testing.T) {
+	plan := bare(100*ms, 9*time.Second, radio.Weather{})
+	s := &plan.Receivers[0].Shows[0]
+	s.Limit, s.Firm = &scenarios.Limit{Quantile: 0.99, Value: 150 * ms}, scenarios.Firm{Met: 1, Of: 1}
+	d, err := newDriver(plan, 0)
+	require.NoError(t, err)
+	traffic := &script{}
+	for i := range 120 {
+		at := time.Duration(i) * 100 * ms
+		traffic.frames = append(traffic.frames, bus.Frame{At: at, Released: at, ID: 0x120, Length: 8, Message: -1, AfterGap: i == 50})
+	}
+	d.vehicles[0].source = traffic
+	d.run()
+	found := d.result(0).Receivers[0].Signals[0].Deadlines
+	// The window is 1 s to 10 s: values from 1 s to 9.8 s, but for that of 4.9 s,
+	// which was not due when the traffic ended.
+	require.EqualValues(t, 89-1, found.Count)
+	require.Zero(t, found.Missed)
 }
 
 // Five values, one frame every 100 ms: 7 from 1 s on, 9 from 3 s to 3.4 s, 7 again.
