@@ -45,8 +45,38 @@ func requireClosedLedgers(t *testing.T, r *Replication) {
 			require.LessOrEqual(t, s.Floor.TwiceArea().Cmp(s.Memory.TwiceArea()), 0)
 			require.LessOrEqual(t, s.Memory.TwiceArea().Cmp(s.Glass.TwiceArea()), 0)
 			require.LessOrEqual(t, s.Glass.Observed(), w.Window)
+			requireSoundValues(t, &s)
 		}
 	}
+}
+
+// requireSoundValues checks what must hold of changes, deadlines and expiry.
+func requireSoundValues(t *testing.T, s *SignalRun) {
+	t.Helper()
+	d := &s.Deadlines
+	require.LessOrEqual(t, d.Missed, d.Count)
+	require.LessOrEqual(t, d.Kept, d.Windows)
+	require.LessOrEqual(t, d.Windows, d.Count)
+	require.LessOrEqual(t, d.Longest, d.Missed)
+	if e := s.Expiry; e != nil {
+		require.Equal(t, s.Glass.TwiceArea(), e.Glass.TwiceArea())
+		require.LessOrEqual(t, e.Floor.OverLimit(), e.Glass.OverLimit())
+	}
+	v := s.Values
+	if v == nil {
+		return
+	}
+	c := &v.Changes
+	require.LessOrEqual(t, c.InTime+c.Never, c.Count)
+	require.EqualValues(t, c.Count-c.Never, v.Delays.Count())
+	require.LessOrEqual(t, c.RisesSeen, c.Rises)
+	require.LessOrEqual(t, c.Rises, c.Count)
+	w := &v.Wrong
+	require.Equal(t, s.Glass.Observed(), w.Observed, "the values are compared while the age is measured")
+	require.LessOrEqual(t, w.Time, w.Observed)
+	require.LessOrEqual(t, w.Longest, w.Time)
+	longest := age.Product(int64(w.Time), int64(w.Longest))
+	require.LessOrEqual(t, w.TwiceArea.Cmp(longest), 0)
 }
 
 // randomPlan draws a plan over everything that a plan can hold.
@@ -113,6 +143,11 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 			v.Selectors[m.ID] = m.Selector
 			pages = 3
 		}
+		value := signal.Definition{Name: fmt.Sprint("s", i, 0), Start: 8, Bits: 8, Scale: 1, Page: signal.AnyPage}
+		m.Fields = []traffic.Field{{Signal: value, Value: [...]traffic.Value{
+			{Kind: traffic.Square, High: 9, Every: 3*ms + span(900*ms)}, {Kind: traffic.Pulse, High: 1, Every: 250*ms + span(500*ms), Width: ms + span(200*ms)},
+			{Kind: traffic.RandomWalk, High: 200, Step: 1}, {Kind: traffic.Counter}, {},
+		}[rng.IntN(5)]}}
 		v.Bus.Messages = append(v.Bus.Messages, m)
 		if rng.IntN(4) > 0 {
 			v.Bridge.Forward = append(v.Bridge.Forward, bridge.Forward{ID: m.ID, Selector: m.Selector, Length: m.Length, Divide: rng.IntN(3), MinGap: span(30 * ms), Need: bridge.Need{Period: m.Period}})
@@ -123,7 +158,11 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 				s.Signal.Page = page
 			}
 			if rng.IntN(2) == 0 {
-				s.Limit = &scenarios.Limit{At: scenarios.Place(rng.IntN(2)), Quantile: 0.99, Value: span(500*ms) + 1}
+				s.Limit = &scenarios.Limit{Of: scenarios.Measure(rng.IntN(3)), At: scenarios.Place(rng.IntN(2)), Quantile: 0.99, Value: span(500*ms) + 1}
+			}
+			s.Class, s.Firm = scenarios.Class(rng.IntN(5)), scenarios.Firm{Met: rng.IntN(5), Of: 4 + rng.IntN(61)}
+			if rng.IntN(3) == 0 {
+				s.Expire = span(600*ms) + 1
 			}
 			shown = append(shown, s)
 		}

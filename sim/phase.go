@@ -103,6 +103,9 @@ func (r *receiver) enterPhase(t time.Duration) {
 			continue
 		}
 		for _, k := range w.tracks {
+			if k.phases == nil {
+				continue // of an expiry
+			}
 			k.phases[old].Close(t)
 			k.phases[r.phase].Open(t, w.glass.validAt)
 		}
