@@ -133,7 +133,11 @@ func (d *driver) addVehicles(streams scenarios.Streams) error {
 			if err != nil {
 				return fmt.Errorf("neighbour %s: %w", n.Name, err)
 			}
-			v.from, v.until = n.From, n.Until
+			if v.from, v.until = n.From, n.Until; v.from > 0 { // nothing was silent before
+				if v.bridge, err = v.build(v.from, 0); err != nil {
+					return fmt.Errorf("neighbour %s: bridge: %w", n.Name, err)
+				}
+			}
 			d.vehicles = append(d.vehicles, v)
 		}
 	}

@@ -155,7 +155,7 @@ func (d *driver) reset(v *vehicle, at time.Duration) {
 	v.former = append(v.former, v.bridge)
 	v.up = v.spec.Resets[v.resets].Until
 	v.resets++
-	b, err := v.build(v.up, v.resets)
+	b, err := v.build(max(v.up, v.from), v.resets)
 	if err != nil {
 		panic("sim: a bridge that could be built cannot be built again: " + err.Error())
 	}

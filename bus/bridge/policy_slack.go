@@ -81,7 +81,7 @@ func newSlack(own base, p *Policy) *slack {
 		}
 	}
 	if s.lead = s.price == nil; s.lead {
-		s.price = newPrice(b, s.rule)
+		s.price = newPrice(b, s.rule, p.Phase.Truncate(p.Slack.Tick))
 	}
 	me.price = s.price
 	s.late = make([]lateness, len(b.cfg.Forward))

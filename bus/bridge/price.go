@@ -25,9 +25,11 @@ type price struct {
 }
 
 // newPrice takes the air of one byte from the difference between the empty and
-// the full payload: where air comes in steps, that is its mean.
-func newPrice(b *Bridge, r *SlackRule) *price {
-	p := &price{perMillisecond: r.Price, target: r.Share, next: time.Second}
+// the full payload: where air comes in steps, that is its mean. The seconds count
+// from the instant from on: a bridge that begins to work late, as after a restart,
+// has not been silent before.
+func newPrice(b *Bridge, r *SlackRule, from time.Duration) *price {
+	p := &price{perMillisecond: r.Price, target: r.Share, next: from + time.Second}
 	empty, full := b.cfg.Airtime(b.codec.header), b.cfg.Airtime(b.cfg.MaxPayload)
 	p.empty = milliseconds(empty)
 	if room := b.cfg.MaxPayload - b.codec.header; room > 0 {

@@ -45,6 +45,19 @@ func TestInstantsOfSlackByHand(t *testing.T) {
 	require.Equal(t, map[string]uint64{"sent": 4, "replaced": 3}, r.close(24*ms))
 }
 
+// A bridge that begins to work late begins with the price that it was given, whatever
+// the time before.
+func TestThePriceOfALateStart(t *testing.T) {
+	c := with(func(c *Config) {
+		c.Forward = c.Forward[:1]
+		c.Forward[0].Need.Period = 10 * ms
+		c.Policy = Policy{Kind: Slack, Phase: time.Minute + 3*ms, Slack: DefaultSlack(0.1)}
+		c.Airtime = func(int) time.Duration { return ms }
+	})
+	r := newRig(t, c).run(time.Minute+3*ms, frame(time.Minute, a))
+	require.Equal(t, c.Policy.Slack.Price, r.bridge.streams[0].price.perMillisecond)
+}
+
 // plainSlack is the rule written down as it is stated, without tables, early
 // exits or shared work.
 type plainSlack struct {
