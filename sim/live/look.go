@@ -23,7 +23,7 @@ func (w *Watch) Look() *Sent {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	r := s.result
-	if r.Elapsed == 0 {
+	if !r.Ended {
 		r.Elapsed, r.Bridges = time.Since(s.start), s.bridges()
 	}
 	r.Lateness = age.Points{}

@@ -54,6 +54,7 @@ type Sent struct {
 	Elapsed   time.Duration // of the clock
 	Asked     float64       // datagrams a second
 	Stopped   bool          // before the end of the span
+	Ended     bool          // false in a look at a run under way
 	Bridges   []BridgeSent
 	Outputs   []*Output
 	Lateness  age.Points // from the instant at which a datagram is due to when it has been written
@@ -321,7 +322,7 @@ func (s *sender) finish(last time.Duration) {
 	for _, t := range s.stations {
 		t.bridge.Close(last)
 	}
-	r.Bridges = s.bridges()
+	r.Bridges, r.Ended = s.bridges(), true
 	switch {
 	case s.Speed > 0 && last > 0:
 		r.Asked = float64(r.Datagrams) / s.scale(last).Seconds()
