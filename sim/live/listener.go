@@ -206,17 +206,6 @@ func (l *Listener) ignore(now time.Time) {
 	l.hear(at, l.room.New(), true)
 }
 
-// hear lets the displays hear, and those that are looked at: these may have been
-// brought further by a look just now.
-func (l *Listener) hear(at time.Duration, b *bridge.Broadcast, foreign bool) {
-	if l.watched != nil {
-		b.Retain(1)
-		l.watchedAt = max(at, l.watchedAt)
-		l.watched.Hear(l.watchedAt, b, foreign)
-	}
-	l.probe.Hear(at, b, foreign)
-}
-
 // own measures a datagram of the own set.
 func (l *Listener) own(datagram []byte, from net.Addr, now time.Time) {
 	key := keyOfAddr(from)

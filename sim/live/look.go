@@ -5,6 +5,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"stalegauge/bus/bridge"
 	"stalegauge/sim"
 	"stalegauge/sim/age"
 )
@@ -80,6 +81,17 @@ func (l *Listener) Look(see func(receiver int, at time.Duration, r *sim.Receiver
 		}
 	}
 	return h
+}
+
+// hear lets the displays hear, and those that are looked at: these may have been
+// brought further by a look just now.
+func (l *Listener) hear(at time.Duration, b *bridge.Broadcast, foreign bool) {
+	if l.watched != nil {
+		b.Retain(1)
+		l.watchedAt = max(at, l.watchedAt)
+		l.watched.Hear(l.watchedAt, b, foreign)
+	}
+	l.probe.Hear(at, b, foreign)
 }
 
 // at brings the displays that are looked at up to now and calls f with that instant.
