@@ -115,6 +115,10 @@ func (p *Probe) Queue(receiver int) (depth int, drops uint64) {
 	return r.coming.len() + r.waiting.len(), r.log[fate.RecordQueueFull] + r.foreign[fate.ForeignQueueFull]
 }
 
+// Look returns what a display has measured up to the instant that the probe has
+// been brought to.
+func (p *Probe) Look(receiver int) ReceiverSnapshot { return p.v.receivers[receiver].snapshot() }
+
 // Shown is what a display shows of one signal at an instant.
 type Shown struct {
 	Known bool

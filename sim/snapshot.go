@@ -72,13 +72,17 @@ func (d *driver) snapshot(at time.Duration) *Snapshot {
 		s.Air = d.airOf(&d.marks[0], &now)
 	}
 	for _, r := range v.receivers {
-		seen := ReceiverSnapshot{RecordFates: r.log, Foreign: r.foreign, Signals: make([]SignalSnapshot, len(r.spec.Shows))}
-		for _, w := range r.shown {
-			for _, k := range w.signals {
-				seen.Signals[k.index] = SignalSnapshot{Glass: w.tracks[k.tracks].glass, Memory: w.tracks[k.tracks].memory}
-			}
-		}
-		s.Receivers = append(s.Receivers, seen)
+		s.Receivers = append(s.Receivers, r.snapshot())
 	}
 	return s
+}
+
+func (r *receiver) snapshot() ReceiverSnapshot {
+	seen := ReceiverSnapshot{RecordFates: r.log, Foreign: r.foreign, Signals: make([]SignalSnapshot, len(r.spec.Shows))}
+	for _, w := range r.shown {
+		for _, k := range w.signals {
+			seen.Signals[k.index] = SignalSnapshot{Glass: w.tracks[k.tracks].glass, Memory: w.tracks[k.tracks].memory}
+		}
+	}
+	return seen
 }

@@ -5,13 +5,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"stalegauge/reports"
+	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
 	"stalegauge/sim/live"
 )
@@ -21,7 +21,7 @@ type listenFlags struct {
 	runFlags
 	on, by, scenario, log string
 	handler, draw         given
-	queue, span           given
+	queue, span, door     given
 	weather               string
 	dump                  bool
 	output                liveOutput
@@ -72,6 +72,7 @@ was too busy or nothing was heard, 2 when something was wrong.`,
 	flags.Var(&f.span, "for", "`TIME` to listen; without it until interrupted")
 	flags.StringVar(&f.log, "log", "", "write a line for each broadcast to this `FILE`")
 	flags.BoolVar(&f.dump, "dump", false, "write every datagram to standard error as it comes")
+	doorFlag(c, &f.door)
 	f.output.flags(c)
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		l, mistakes := f.read(args)
@@ -100,6 +101,7 @@ func (f *listenFlags) read(args []string) (l *listening, mistakes []error) {
 		l.span, err = liveDuration("for", f.span.text, time.Millisecond, longestLive)
 		note(err)
 	}
+	note(checkDoor(f.door))
 	if f.scenario != "" {
 		var more []error
 		l.plan, more = readPlan([]string{f.scenario}, &f.runFlags)
@@ -151,37 +153,58 @@ func (f *listenFlags) readDesk(l *listening, note func(error)) {
 	}
 }
 
-// listen measures until the time is up or the program is interrupted.
+// config is what the listener knows of the sender.
+func (l *listening) config() (c live.ListenerConfig, err error) {
+	c.Watched = l.collected.door.given
+	if l.plan == nil {
+		return c, nil
+	}
+	if c.Plan, err = live.Prepare(l.plan, l.desk); err != nil {
+		return c, err
+	}
+	first := l.desk
+	first.Span = time.Minute // it finds a sender that has just begun
+	begin, err := live.Prepare(l.plan, first)
+	if err != nil {
+		return c, err
+	}
+	c.Align, err = live.Alignment(begin)
+	return c, err
+}
+
+// listenLive measures until the time is up or the program is interrupted.
 func (p *program) listenLive(ctx context.Context, l *listening) (err error) {
-	config := live.ListenerConfig{}
-	if l.plan != nil {
-		// The first minute finds a sender that has just begun.
-		if config.Plan, err = live.Prepare(l.plan, l.desk); err != nil {
-			return err
-		}
-		first := l.desk
-		first.Span = time.Minute
-		begin, err := live.Prepare(l.plan, first)
-		if err != nil {
-			return err
-		}
-		if config.Align, err = live.Alignment(begin); err != nil {
-			return err
-		}
+	config, err := l.config()
+	if err != nil {
+		return err
 	}
 	if l.collected.dump {
 		config.Dump = p.errw
-	}
-	finishLog, err := openLog(l.collected.log, &config.Log)
-	if err != nil {
-		return err
 	}
 	socket, err := live.Bind(l.on)
 	if err != nil {
 		return err
 	}
 	defer socket.Close()
+	log := bufio.NewWriter(nil)
+	if l.collected.log != "" {
+		config.Log = log
+	}
 	listener := live.NewListener(config)
+	run := &metrics.LiveRun{Design: "no scenario", Plan: config.Plan, Listener: listener, Socket: socket}
+	if l.plan != nil {
+		run.Design = l.plan.Name
+	}
+	shut, err := p.serveLive(l.collected.door, run)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, shut()) }()
+	// Last of all: a log of before is not lost to a listener that cannot begin.
+	finishLog, err := openLog(l.collected.log, log)
+	if err != nil {
+		return err
+	}
 	fmt.Fprintf(p.errw, "listening on %s\n", socket.LocalAddr())
 	// What was measured is told even when the log could not be kept.
 	broken := p.watch(ctx, l, listener, socket)
@@ -191,7 +214,7 @@ func (p *program) listenLive(ctx context.Context, l *listening) (err error) {
 	broken = errors.Join(broken, finishLog())
 	outcome, err := live.Judge(m, l.plan, l.desk, nil, true)
 	if err != nil {
-		return err
+		return errors.Join(broken, err)
 	}
 	if !outcome.Met() || !outcome.Began {
 		p.status = statusOpen
@@ -235,8 +258,8 @@ func showView(s *screen, plan *scenarios.Plan, listener *live.Listener) {
 		func() string { return reports.LiveLine(plan, &v) })
 }
 
-// openLog opens the log of a listener; the function returned ends it.
-func openLog(name string, to *io.Writer) (finish func() error, err error) {
+// openLog opens the file of a listener's log; the function returned ends it.
+func openLog(name string, w *bufio.Writer) (finish func() error, err error) {
 	if name == "" {
 		return func() error { return nil }, nil
 	}
@@ -244,9 +267,8 @@ func openLog(name string, to *io.Writer) (finish func() error, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("--log: cannot write %s: %w", name, pathless(err))
 	}
-	w := bufio.NewWriter(file)
+	w.Reset(file)
 	_, _ = w.WriteString(live.LogHead) // an error comes again at the end
-	*to = w
 	return func() error {
 		if err := w.Flush(); err != nil {
 			_ = file.Close()

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -17,6 +18,7 @@ import (
 
 	"stalegauge/radio"
 	"stalegauge/reports"
+	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
 	"stalegauge/sim/live"
 )
@@ -53,6 +55,37 @@ func weatherOf(plan *scenarios.Plan, name string) (*radio.Weather, error) {
 		names = append(names, plan.Receivers[i].Name)
 	}
 	return nil, fmt.Errorf("--weather: found %q, expected a display of the scenario: %s", name, strings.Join(names, ", "))
+}
+
+// doorFlag adds the flag of a door for a metrics server.
+func doorFlag(c *cobra.Command, f *given) {
+	c.Flags().Var(f, "metrics", "serve metrics at this `ADDRESS` meanwhile, such as 127.0.0.1:9464; a port alone is on this machine only")
+	completeFlags(c, map[string]cobra.CompletionFunc{"metrics": fixed("9464")})
+}
+
+// checkDoor returns what is wrong with the address of a door.
+func checkDoor(f given) error {
+	if !f.given {
+		return nil
+	}
+	if _, err := metrics.Address(f.text); err != nil {
+		return fmt.Errorf("--metrics: %w", err)
+	}
+	return nil
+}
+
+// serveLive opens the door of a live run, where one was asked for; the function
+// that it returns closes it. The figures are there until the report is.
+func (p *program) serveLive(address given, run *metrics.LiveRun) (func() error, error) {
+	if !address.given {
+		return func() error { return nil }, nil
+	}
+	// An interrupt ends the run, not the door: the last look is the whole of it.
+	server, err := p.openDoor(context.Background(), address.text, run.Source())
+	if err != nil {
+		return nil, err
+	}
+	return server.Close, nil
 }
 
 // liveOutput is where and how a live report goes.

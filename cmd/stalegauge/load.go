@@ -23,6 +23,7 @@ type loadFlags struct {
 	to, weather       []string
 	by, speed, bridge string
 	span, most, ramp  given
+	door              given
 	dryRun            bool
 	output            liveOutput
 }
@@ -73,6 +74,7 @@ host was too busy; 2 when something was wrong.`,
   stalegauge load my-tractor.yaml --to 192.0.2.7:47100 --for 10min
   stalegauge load orchard --to 239.1.2.3:47100 --interface eth0 --bridges 4
   stalegauge load orchard --ramp from=100/s,to=20000/s,step=10s,until-loss=1%
+  stalegauge load orchard --metrics 9464 --for 1h
   stalegauge load orchard --to file:/dev/ttyUSB0 --dry-run`,
 		ValidArgsFunction: completeScenario,
 	}
@@ -89,6 +91,7 @@ host was too busy; 2 when something was wrong.`,
 	flags.StringArrayVar(&f.sets, "set", nil, "change a `KEY=VALUE` of the scenario; may be given again")
 	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
 	flags.BoolVar(&f.dryRun, "dry-run", false, "tell what would be sent, and send nothing")
+	doorFlag(c, &f.door)
 	f.output.flags(c)
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		l, mistakes := f.read(args)
@@ -124,6 +127,7 @@ func (f *loadFlags) read(args []string) (l *loading, mistakes []error) {
 			note(fmt.Errorf("--speed: found %q beside --ramp, which sets the rate itself", f.speed))
 		}
 	}
+	note(checkDoor(f.door))
 	f.readTargets(l, note)
 	var more []error
 	l.plan, more = readPlan(args, &f.runFlags)

@@ -12,6 +12,7 @@ import (
 	"golang.org/x/time/rate"
 
 	"stalegauge/reports"
+	"stalegauge/reports/metrics"
 	"stalegauge/sim/live"
 )
 
@@ -23,22 +24,32 @@ type loadRun struct {
 	socket   *live.Socket
 	listener *live.Listener
 	untested []string
+	pace     *rate.Limiter
+	watch    live.Watch
 }
 
 // do sends, and listens where that was asked for. The report is nil when there is
 // nothing to tell.
-func (r *loadRun) do(ctx context.Context, outputs []*live.Output) (*reports.Live, error) {
+func (r *loadRun) do(ctx context.Context, outputs []*live.Output) (report *reports.Live, err error) {
 	start := time.Now()
 	heard, stop, err := r.listen(ctx, start)
 	if err != nil {
 		return nil, err
 	}
 	defer stop()
+	r.pace = rate.NewLimiter(rate.Limit(r.most), max(1, int(r.most/10))) // the bursts of the bridge are not to be flattened
+	shut, err := r.p.serveLive(r.flags.door, &metrics.LiveRun{
+		Design: r.plan.Name, Plan: r.prepared, Watch: &r.watch, Pace: r.pace, Listener: r.listener, Socket: r.socket,
+	})
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, shut()) }()
 	sent, ramp, err := r.send(ctx, outputs, start)
 	if sent == nil {
 		return nil, err
 	}
-	report := &reports.Live{
+	report = &reports.Live{
 		Plan: r.plan, Speed: r.flags.speed, Bridges: r.desk.Bridges, Sent: sent, Ramp: ramp,
 	}
 	if r.listener != nil {
@@ -86,7 +97,7 @@ func (r *loadRun) listen(ctx context.Context, start time.Time) (heard chan error
 	if err != nil {
 		return nil, stop, err
 	}
-	r.listener = live.NewListener(live.ListenerConfig{Plan: r.prepared, Start: start})
+	r.listener = live.NewListener(live.ListenerConfig{Plan: r.prepared, Start: start, Watched: r.flags.door.given})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the sender
 	heard = make(chan error, 1)
 	go func() { heard <- r.listener.Listen(ctx, r.socket) }()
@@ -96,10 +107,9 @@ func (r *loadRun) listen(ctx context.Context, start time.Time) (heard chan error
 // send runs the sender, under a ramp where one was asked for.
 func (r *loadRun) send(ctx context.Context, outputs []*live.Output, start time.Time) (sent *live.Sent, ramp *live.Ramp, err error) {
 	var count atomic.Uint64
-	burst := max(1, int(r.most/10)) // the bursts of the bridge are not to be flattened
 	c := live.SenderConfig{
 		Plan: r.prepared, Span: r.desk.Span, Outputs: outputs, Speed: r.speed, Start: start, Count: &count, Fine: true,
-		Pace: rate.NewLimiter(rate.Limit(r.most), burst),
+		Pace: r.pace, Watch: &r.watch,
 	}
 	screen := newScreen(r.p.errw)
 	defer screen.clear()

@@ -59,10 +59,14 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 func (c *collector) metric(f *family, p point, start time.Time, labels []string) (prometheus.Metric, bool) {
 	desc := c.descs[f]
 	switch f.kind {
-	case histogram:
+	case histogram, lateness:
+		bounds := AgeBounds
+		if f.kind == lateness {
+			bounds = LateBounds
+		}
 		buckets := make(map[float64]uint64, len(p.within))
 		for i, n := range p.within {
-			buckets[AgeBounds[i].Seconds()] = n
+			buckets[bounds[i].Seconds()] = n
 		}
 		return prometheus.MustNewConstHistogram(desc, p.count, p.sum, buckets, labels...), true
 	case native:

@@ -129,7 +129,7 @@ func TestDashboard(t *testing.T) {
 			rowTitles = append(rowTitles, p.Title)
 		}
 	}
-	require.Equal(t, []string{"Freshness", "Latency", "Losses by cause", "Airtime", "Bridge", "Host"}, rowTitles)
+	require.Equal(t, []string{"Freshness", "Latency", "Losses by cause", "Airtime", "Bridge", "Wall clock", "Host"}, rowTitles)
 	b, _ = readBoard(t, &Contents{From: Epoch, To: Epoch.Add(time.Minute)})
 	require.Equal(t, "2025-01-01T00:00:00Z", b.Time.From)
 	require.Equal(t, "2025-01-01T00:01:01Z", b.Time.To)

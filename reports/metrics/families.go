@@ -15,6 +15,7 @@ const (
 	gauge
 	histogram // with the buckets of AgeBounds
 	native    // with exponential buckets; has no form in a history
+	lateness  // a histogram with the buckets of LateBounds; has no form in a history
 )
 
 // family is one metric with its help and its labels.
@@ -30,7 +31,7 @@ type point struct {
 	value  float64  // of a counter or gauge; NaN = there is none
 	count  uint64   // of a histogram, like those that follow
 	sum    float64  //
-	within []uint64 // cumulative, by AgeBounds
+	within []uint64 // cumulative, by AgeBounds or LateBounds
 	sparse map[int]int64
 	zero   uint64
 }
@@ -81,6 +82,9 @@ var families = []*family{
 	records, foreign, busFrames, busBusy, runSeconds, frames, stageBusy, stageWaiting, stageCapacity,
 	airSeconds, airOwn, airOccupied, airOthers, airLimit, airBroadcasts, airRecords,
 	replicationsDone, replicationsAtMost, simulated,
+	targetDatagrams, targetBytes, sendLateness, sendLimit, datagramsHeld,
+	received, receivedBytes, broadcastsExpected, broadcastsHeard, duplicates, reordered, gaps, longestGap,
+	lastDatagram, arrivalLateness, senderRestarts, sharedClock, clockSteps, kernelDrops, bufferAsked, bufferGot,
 }
 
 // emitter takes one point. from is the instant at which its series begins.
@@ -106,6 +110,12 @@ func walk(s *Snapshot, emit emitter) {
 		}
 		emit(airBroadcasts, a.From, number(float64(a.Broadcasts)))
 		emit(airRecords, a.From, number(float64(a.Records)))
+	}
+	if s.Sent != nil {
+		s.Sent.walk(emit)
+	}
+	if s.Heard != nil {
+		s.Heard.walk(emit)
 	}
 	for i := range s.Receivers {
 		r := &s.Receivers[i]

@@ -127,6 +127,49 @@ var rows = []rowSpec{
 			about:   "Most that ever waited at a stage, of its places. At 100 % it may have lost something.",
 			queries: []query{{"max by (stage, design) (" + stageWaiting.name + chosenDesigns + " / " + stageCapacity.name + chosenDesigns + ")", "{{stage}} ({{design}})"}}},
 	}},
+	{clockRow, []panelSpec{
+		{title: "Datagrams that arrived", kind: "timeseries", unit: "ops", width: 8, stacked: true,
+			about:   "Datagrams a second at the listener: of the own set, of others, and malformed ones by what is wrong.",
+			queries: []query{{sumRate(received, chosenDesigns, "fate, design", curve), "{{fate}} ({{design}})"}}},
+		{title: "Broadcasts missing", kind: "timeseries", unit: "percentunit", width: 8,
+			about: "Share of the sequence numbers that did not arrive, and of those that arrived twice or out of order.",
+			queries: []query{
+				{"1 - " + ratio(broadcastsHeard, broadcastsExpected, chosenDesigns, "design", curve), "missing ({{design}})"},
+				{ratio(duplicates, broadcastsExpected, chosenDesigns, "design", curve), "duplicate ({{design}})"},
+				{ratio(reordered, broadcastsExpected, chosenDesigns, "design", curve), "reordered ({{design}})"},
+			}},
+		{title: "Gaps", kind: "stat", unit: "none", width: 8,
+			about: "Runs of missing sequence numbers, and the longest one, in numbers.",
+			queries: []query{
+				{"max by (design) (" + gaps.name + chosenDesigns + ")", "gaps ({{design}})"},
+				{"max by (design) (" + longestGap.name + chosenDesigns + ")", "longest ({{design}})"},
+			}},
+		{title: "Datagrams that left", kind: "timeseries", unit: "ops", width: 8,
+			about: "Datagrams a second at the sender by what became of them, and the rate that it does not exceed.",
+			queries: []query{
+				{sumRate(targetDatagrams, chosenDesigns, "target, fate, design", curve), "{{target}} {{fate}} ({{design}})"},
+				{"max by (design) (" + sendLimit.name + chosenDesigns + ")", "limit ({{design}})"},
+			}},
+		{title: "Lateness, 99 % of the datagrams", kind: "timeseries", unit: "s", width: 8,
+			about: "How late the host was. Above 5 ms it is too busy for a verdict on ages.",
+			queries: []query{
+				{lateQuantile("0.99", sendLateness), "sending ({{design}})"},
+				{lateQuantile("0.99", arrivalLateness), "arriving ({{design}})"},
+			}},
+		{title: "Kernel drops and clock steps", kind: "timeseries", unit: "ops", width: 8,
+			about: "Datagrams a second that the kernel threw away at a full buffer; steps of the clock and restarts of the sender.",
+			queries: []query{
+				{sumRate(kernelDrops, chosenDesigns, "socket, design", curve), "dropped at {{socket}} ({{design}})"},
+				{sumRate(clockSteps, chosenDesigns, "side, design", curve), "clock steps, {{side}} ({{design}})"},
+				{sumRate(senderRestarts, chosenDesigns, "design", curve), "restarts ({{design}})"},
+			}},
+		{title: "Buffers of the sockets", kind: "bargauge", unit: "bytes", width: 24,
+			about: "Bytes that were asked for, and what the kernel gave.",
+			queries: []query{
+				{bufferAsked.name + chosenDesigns, "{{socket}} asked ({{design}})"},
+				{bufferGot.name + chosenDesigns, "{{socket}} got ({{design}})"},
+			}},
+	}},
 	{hostRow, []panelSpec{
 		{title: "Processor", kind: "timeseries", unit: "none", width: 8,
 			about:   "Cores that the program keeps busy.",
@@ -144,5 +187,13 @@ var rows = []rowSpec{
 	}},
 }
 
-// hostRow holds what only a live program has.
-const hostRow = "Host"
+// lateQuantile reads a quantile off a histogram of the wall clock.
+func lateQuantile(level string, f *family) string {
+	return "histogram_quantile(" + level + ", sum by (le, design) (rate(" + f.name + "_bucket" + chosenDesigns + "[" + curve + "])))"
+}
+
+// What only a live program has: one on the wall clock, and any.
+const (
+	clockRow = "Wall clock"
+	hostRow  = "Host"
+)

@@ -36,6 +36,8 @@ type Snapshot struct {
 	Bridge    *Bridge
 	Air       *Air
 	Receivers []Receiver
+	Sent      *Sent
+	Heard     *Heard
 }
 
 // Progress is how far a study is.

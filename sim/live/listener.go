@@ -31,6 +31,10 @@ type ListenerConfig struct {
 	Wall     func() time.Time // nil = time.Now
 	Log      io.Writer        // a line for each datagram of the own set; nil = none
 	Dump     io.Writer        // a line for each datagram; nil = none
+	// Watched keeps a second set of displays for Look, which brings them up to the
+	// clock: those of the report stop at the last datagram of a sender that falls
+	// silent, whoever looks.
+	Watched bool
 }
 
 // Counts is what a listener counted. Datagrams is the sum of Own, Foreign,
@@ -57,18 +61,20 @@ type Counts struct {
 
 // Listener measures what arrives. Its methods may be called by several goroutines.
 type Listener struct {
-	mu       sync.Mutex
-	config   ListenerConfig
-	codec    *bridge.Codec
-	set      uint16
-	hasSet   bool
-	probe    *sim.Probe
-	room     bridge.Received
-	counts   Counts
-	sequence sequence
-	clock    sendClock
-	rates    rates
-	ids      intervals
+	mu        sync.Mutex
+	config    ListenerConfig
+	codec     *bridge.Codec
+	set       uint16
+	hasSet    bool
+	probe     *sim.Probe
+	watched   *sim.Probe    // nil = nobody looks
+	watchedAt time.Duration // instant that it has been brought to
+	room      bridge.Received
+	counts    Counts
+	sequence  sequence
+	clock     sendClock
+	rates     rates
+	ids       intervals
 
 	start    time.Time // instant 0
 	began    bool
@@ -91,6 +97,9 @@ func NewListener(c ListenerConfig) *Listener {
 		l.codec = bridge.NewCodec(c.Plan.Bridge.Layout, c.Plan.Bridge.Forward)
 		l.set, l.hasSet = c.Plan.Bridge.Layout.Set, true
 		l.probe = sim.NewProbe(c.Plan)
+		if c.Watched {
+			l.watched = sim.NewProbe(c.Plan)
+		}
 	}
 	if c.SameHost == nil {
 		l.config.SameHost = SameHost()
@@ -194,7 +203,7 @@ func (l *Listener) ignore(now time.Time) {
 	}
 	at := max(now.Sub(l.start), l.reached)
 	l.reached = at
-	l.probe.Hear(at, l.room.New(), true)
+	l.hear(at, l.room.New(), true)
 }
 
 // own measures a datagram of the own set.
@@ -233,7 +242,7 @@ func (l *Listener) own(datagram []byte, from net.Addr, now time.Time) {
 			way %= r.Spacing // a copy carries the send time of the first
 		}
 		l.late.Add(max(0, way), 1)
-		l.probe.Hear(at, l.broadcast(at, sent), false)
+		l.hear(at, l.broadcast(at, sent), false)
 	}
 	l.log(at, datagram)
 }
@@ -282,6 +291,10 @@ func (l *Listener) cut(at time.Duration) {
 	if l.probe != nil {
 		l.probe.Cut(at)
 	}
+	if l.watched != nil {
+		l.watchedAt = max(at, l.watchedAt)
+		l.watched.Cut(l.watchedAt)
+	}
 }
 
 // restart begins with a sender that numbers from anywhere.
@@ -289,8 +302,10 @@ func (l *Listener) restart(at time.Duration, from net.Addr) {
 	l.counts.Restarts++
 	l.sequence.restart()
 	l.again = 0
-	if l.probe != nil {
-		l.probe.Restart()
+	for _, p := range [...]*sim.Probe{l.probe, l.watched} {
+		if p != nil {
+			p.Restart()
+		}
 	}
 	if !l.clock.same {
 		l.cut(at) // the new clock has nothing to do with the old one

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"sync"
 	"syscall"
 	"time"
 
@@ -47,13 +48,16 @@ func (o *Output) hear(begin, end time.Duration) {
 const hopeless = 20
 
 // send writes one datagram unless the weather loses it. The error says that there
-// is no use in going on.
-func (o *Output) send(datagram []byte) error {
+// is no use in going on. counts is the caller's lock, which is not held while it
+// writes.
+func (o *Output) send(datagram []byte, counts sync.Locker) error {
 	if o.outcome != radio.Heard {
 		o.Faded++
 		return nil
 	}
+	counts.Unlock()
 	err := o.Write(datagram)
+	counts.Lock()
 	if err == nil {
 		o.Sent++
 		o.Bytes += uint64(len(datagram))

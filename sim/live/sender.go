@@ -2,6 +2,7 @@ package live
 
 import (
 	"context"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -41,6 +42,8 @@ type SenderConfig struct {
 	// Count, when it is not nil, is the datagrams that have left, while the run is
 	// under way.
 	Count *atomic.Uint64
+	// Watch lets others look at the run while it is under way; nil = nobody looks.
+	Watch *Watch
 	// Progress is told from time to time what has been sent; nil = nobody asks.
 	Progress func(done time.Duration, datagrams uint64)
 }
@@ -51,6 +54,7 @@ type Sent struct {
 	Elapsed   time.Duration // of the clock
 	Asked     float64       // datagrams a second
 	Stopped   bool          // before the end of the span
+	Ended     bool          // false in a look at a run under way
 	Bridges   []BridgeSent
 	Outputs   []*Output
 	Lateness  age.Points // from the instant at which a datagram is due to when it has been written
@@ -65,6 +69,9 @@ type BridgeSent struct {
 	Frames              uint64
 	Fates               [fate.Frames]uint64 // they sum to Frames
 	Broadcasts, Records uint64
+	Airtime             time.Duration
+	BusBusy             time.Duration // 0 = the source of the traffic does not tell
+	Stages              []bridge.StageUse
 }
 
 // stepLimit is by how much the wall clock may leave the monotonic one before that
@@ -74,6 +81,9 @@ const stepLimit = 50 * time.Millisecond
 // sender is a run under way.
 type sender struct {
 	SenderConfig
+	// mu is held but while the sender waits or writes. It guards everything that
+	// Watch shows: the stations, the result and the counts of the outputs.
+	mu       sync.Mutex
 	stations []*station
 	channel  radio.Channel
 	events   []radio.Event
@@ -109,12 +119,16 @@ func Send(ctx context.Context, c SenderConfig) (*Sent, error) {
 	s.stamp(s.Wall())
 	s.result.Outputs = c.Outputs
 	s.startWeather()
+	if c.Watch != nil {
+		c.Watch.sender.Store(s)
+	}
 	last, err := s.run(ctx)
 	s.finish(last)
 	if e := closeSources(stations); err == nil {
 		err = e
 	}
-	return &s.result, err
+	result := s.result // apart from what others look at
+	return &result, err
 }
 
 // startWeather gives every output its weather. That of the first is the path that
@@ -151,6 +165,8 @@ func (s *sender) watchClock() {
 
 // run performs everything up to the end and returns the last instant.
 func (s *sender) run(ctx context.Context) (last time.Duration, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	for n := 0; ; n++ {
 		t := s.first()
 		at := t.at
@@ -162,11 +178,15 @@ func (s *sender) run(ctx context.Context) (last time.Duration, err error) {
 		if at > s.Span {
 			break
 		}
-		if n&255 == 0 && ctx.Err() != nil {
-			s.result.Stopped = true
-			return last, nil
+		if n&255 == 0 {
+			if ctx.Err() != nil {
+				s.result.Stopped = true
+				return last, nil
+			}
+			s.mu.Unlock() // a bus of which nothing is sent for long would keep it
+			s.mu.Lock()
 		}
-		last = at
+		last, s.result.Span = at, at
 		switch {
 		case onAir:
 			if err := s.air(ctx, at); err != nil || s.result.Stopped {
@@ -207,8 +227,10 @@ func (s *sender) air(ctx context.Context, at time.Duration) error {
 			t.taken = false
 			t.broadcasts++
 			t.records += uint64(len(b.Records))
+			airtime := s.Plan.Radio.Airtime(b.Size)
+			t.airtime += airtime
 			for _, o := range s.Outputs {
-				o.hear(at, at+s.Plan.Radio.Airtime(b.Size))
+				o.hear(at, at+airtime)
 			}
 			if err := s.transmit(ctx, t, at, true); err != nil || s.result.Stopped {
 				return err
@@ -247,7 +269,7 @@ func (s *sender) transmit(ctx context.Context, t *station, at time.Duration, ear
 	for _, o := range s.Outputs {
 		if o.Early == early {
 			failed := o.Failed
-			if err := o.send(s.datagram); err != nil {
+			if err := o.send(s.datagram, &s.mu); err != nil {
 				return err
 			}
 			t.taken = t.taken || o.Failed == failed
@@ -293,12 +315,14 @@ func (s *sender) scale(at time.Duration) time.Duration {
 
 // finish closes the books at the last instant.
 func (s *sender) finish(last time.Duration) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	r := &s.result
 	r.Span, r.Elapsed = last, time.Since(s.start)
 	for _, t := range s.stations {
 		t.bridge.Close(last)
-		r.Bridges = append(r.Bridges, BridgeSent{t.set, t.frames, t.bridge.Fates(), t.broadcasts, t.records})
 	}
+	r.Bridges, r.Ended = s.bridges(), true
 	switch {
 	case s.Speed > 0 && last > 0:
 		r.Asked = float64(r.Datagrams) / s.scale(last).Seconds()

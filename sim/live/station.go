@@ -32,6 +32,8 @@ type station struct {
 	take bool          // that is its bridge, not a frame
 
 	broadcasts, records uint64
+	airtime             time.Duration
+	busy                time.Duration // up to the frame before the next one
 }
 
 // newStations builds the bridges of a prepared plan.
@@ -85,7 +87,12 @@ func closeSources(all []*station) (err error) {
 	return err
 }
 
-func (s *station) pull() { s.more = s.source.Next(&s.frame) }
+func (s *station) pull() {
+	if o, ok := s.source.(interface{ Busy() time.Duration }); ok {
+		s.busy = o.Busy()
+	}
+	s.more = s.source.Next(&s.frame)
+}
 
 // schedule works out what the station waits for.
 func (s *station) schedule() {

@@ -26,7 +26,10 @@ func (s *sender) wait(ctx context.Context, at time.Duration) (due time.Time, ok 
 }
 
 // sleep waits for an instant and reports whether it came before the end of ctx.
+// Others may look meanwhile.
 func (s *sender) sleep(ctx context.Context, until time.Time) bool {
+	s.mu.Unlock()
+	defer s.mu.Lock()
 	coarse := time.Until(until)
 	if s.Fine {
 		coarse -= coarseSleep
