@@ -170,12 +170,25 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 	if len(v.Bridge.Forward) == 0 {
 		v.Bridge.Forward = []bridge.Forward{{ID: 0x7F0, Length: 8, Need: bridge.Need{Period: time.Second}}}
 	}
+	restarts(rng, &v)
+	displaysOf(rng, &v, shown)
+	return v
+}
+
+// restarts mixes the policies and lets the bridge restart now and then.
+func restarts(rng *rand.Rand, v *scenarios.Vehicle) {
+	span := func(most time.Duration) time.Duration { return time.Duration(rng.Int64N(int64(most))) }
 	mix(rng, &v.Bridge)
 	for at := time.Duration(0); rng.IntN(3) == 0; {
 		at += span(2*time.Second) + 1
 		v.Resets = append(v.Resets, bridge.Span{From: at, Until: at + span(time.Second) + 1})
 		at = v.Resets[len(v.Resets)-1].Until
 	}
+}
+
+// displaysOf adds the displays.
+func displaysOf(rng *rand.Rand, v *scenarios.Vehicle, shown []scenarios.Shown) {
+	span := func(most time.Duration) time.Duration { return time.Duration(rng.Int64N(int64(most))) }
 	for i := range 1 + rng.IntN(3) {
 		w := scenarios.Receiver{
 			Name: fmt.Sprint("display", i), PowerUp: span(time.Second), Weather: radio.Weather{Loss: 0.3 * rng.Float64(), Burst: ms + span(100*ms)},
@@ -192,7 +205,6 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		}
 		v.Receivers = append(v.Receivers, w)
 	}
-	return v
 }
 
 func randomPolicy(rng *rand.Rand) bridge.Policy {
