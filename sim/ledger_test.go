@@ -171,7 +171,7 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		v.Bridge.Forward = []bridge.Forward{{ID: 0x7F0, Length: 8, Need: bridge.Need{Period: time.Second}}}
 	}
 	restarts(rng, &v)
-	displaysOf(rng, &v, shown)
+	displaysOf(rng, &v, profile, shown)
 	return v
 }
 
@@ -187,7 +187,7 @@ func restarts(rng *rand.Rand, v *scenarios.Vehicle) {
 }
 
 // displaysOf adds the displays.
-func displaysOf(rng *rand.Rand, v *scenarios.Vehicle, shown []scenarios.Shown) {
+func displaysOf(rng *rand.Rand, v *scenarios.Vehicle, profile radio.Profile, shown []scenarios.Shown) {
 	span := func(most time.Duration) time.Duration { return time.Duration(rng.Int64N(int64(most))) }
 	for i := range 1 + rng.IntN(3) {
 		w := scenarios.Receiver{
