@@ -68,7 +68,7 @@ func TestMissedPulsesAreTheTailOfTheAge(t *testing.T) {
 // c = 1 - exp(-lam H); the mean age of incorrect information is w times the mean
 // age of the newest message (setting of Maatouk et al. 2020).
 func TestWrongTimeFollowsItsLaw(t *testing.T) {
-	n := 4
+	n := 3
 	if long() {
 		n = 40
 	}
@@ -79,7 +79,7 @@ func TestWrongTimeFollowsItsLaw(t *testing.T) {
 			c := -math.Expm1(-row.lam * row.beat)
 			truth := row.loss * c / (1 - row.loss*(1-c))
 			require.InDelta(t, row.wrong, truth, 1e-5)
-			plan := watched(time.Second, time.Duration(3000*row.beat*1e9), row.loss, traffic.Value{}, scenarios.Limit{Of: scenarios.OfChange, Quantile: 0.95, Value: time.Second})
+			plan := watched(time.Second, time.Duration(1500*row.beat*1e9), row.loss, traffic.Value{}, scenarios.Limit{Of: scenarios.OfChange, Quantile: 0.95, Value: time.Second})
 			plan.Bridge.Policy = bridge.Policy{Kind: bridge.Change, Heartbeat: time.Duration(row.beat * 1e9)}
 			step := time.Duration(row.beat * 1e9 / 500)
 			var wrong, incorrect, spells sample

@@ -159,7 +159,7 @@ func versus(c *Comparison, name string) (Paired, bool) {
 // built-in scenario. In the long form the whole comparison is printed, for three
 // budgets and three scenarios.
 func TestPoliciesAtEqualAirtime(t *testing.T) {
-	fields, budgets := []field{{"orchard", []string{"duration=60s"}, 2, 10}}, []float64{.06}
+	fields, budgets := []field{{"orchard", []string{"duration=45s"}, 1, 10}}, []float64{.06}
 	if counts(0, 1) == 1 {
 		fields = []field{{"orchard", []string{"duration=120s"}, 4, 40}, {"busy-access-point", nil, 3, 20}, {"two-tractors", nil, 4, 40}}
 		budgets = []float64{.03, .06, .12}

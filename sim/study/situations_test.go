@@ -66,12 +66,12 @@ func TestChannelMoves(t *testing.T) {
 }
 
 func TestLateDisplay(t *testing.T) {
-	r := happens(t, "late-display", 60, "duration=20s")
+	r := happens(t, "late-display", 30, "duration=10s")
 	units := shown(t, r, "pillar", "unit_flags")
 	require.Equal(t, Met, units.Verdict)
 	require.Zero(t, units.NeverShown)
 	require.InDelta(t, 1, units.First.Max.Value, 0.3, "the slowest message comes once a second")
-	change := happens(t, "late-display", 6, "duration=20s", "bridge.policy={kind: change, heartbeat: 7s}")
+	change := happens(t, "late-display", 6, "duration=10s", "bridge.policy={kind: change, heartbeat: 7s}")
 	require.Greater(t, shown(t, change, "pillar", "unit_flags").First.Mean.Value, 3.)
 }
 
