@@ -260,7 +260,10 @@ func capOf(f *bridge.Forward, thin float64) (perSecond float64, ok bool) {
 func (r *radioBase) forwardText(d *Design) string {
 	var items []string
 	for _, f := range r.forward(d) {
-		keys := watchText(r.plan, &f)
+		keys := ""
+		if r.watches(d) {
+			keys = watchText(r.plan, &f)
+		}
 		if d.Thin > 0 {
 			if perSecond, ok := capOf(&f, d.Thin); ok {
 				keys += ", cap: " + trim(perSecond) + "/s"
@@ -273,6 +276,13 @@ func (r *radioBase) forwardText(d *Design) string {
 		items = append(items, "{id: "+f.ID.String()+keys+"}")
 	}
 	return "[" + strings.Join(items, ", ") + "]"
+}
+
+// watches reports whether the policy of a design asks which changes count.
+func (r *radioBase) watches(d *Design) bool {
+	policy := r.plan.Bridge.Policy
+	r.policy(&policy, &d.Policy)
+	return policy.Kind == bridge.Change || policy.Kind == bridge.Slack || policy.Latch
 }
 
 // watchText writes what the scenario says of the changes of an entry that count.

@@ -132,31 +132,76 @@ func (p *Problem) base(choice scenarios.RadioChoice, interval time.Duration) (*r
 	}
 	r.plan = r.asIs
 	needed := p.needed()
-	entry := func(id bus.ID) bridge.Forward {
-		i := slices.IndexFunc(r.asIs.Bridge.Forward, func(f bridge.Forward) bool { return f.ID == id })
-		if i < 0 {
-			return bridge.Forward{ID: id, Need: bridge.Need{}}
-		}
-		return r.asIs.Bridge.Forward[i]
-	}
-	if !plainList(&r.asIs.Bridge, needed) {
+	own := searched(sets)
+	if len(own) < len(sets) || !plainList(r.asIs, needed) {
 		r.listed = true
-		var items []string
-		for _, id := range needed {
-			f := entry(id)
-			item := id.String()
-			if keys := watchText(r.asIs, &f); keys != "" && p.forwards(id) {
-				item = "{id: " + item + keys + "}"
-			}
-			items = append(items, item)
-		}
-		list := "bridge.forward=[" + strings.Join(items, ", ") + "]"
-		if r.plan, err = scenarios.Open(p.Scenario, append(sets, list, "bridge.policy={kind: each}")); err != nil {
+		if err := p.list(r, own, needed); err != nil {
 			return nil, errors.Join(err, r.asIs.Close())
 		}
-		r.plan.Bridge.Policy = r.asIs.Bridge.Policy
 	}
-	return r, p.openOptional(r, sets)
+	return r, p.openOptional(r, own)
+}
+
+// list reads the scenario with a forward list of its own, and of the policy what the
+// scenario says and no change to it.
+func (p *Problem) list(r *radioBase, sets []string, ids []bus.ID) error {
+	var plain []string
+	for _, id := range ids {
+		plain = append(plain, id.String())
+	}
+	policy, err := scenarios.Open(p.Scenario, append(sets[:len(sets):len(sets)], "bridge.forward=["+strings.Join(plain, ", ")+"]"))
+	if err != nil {
+		return err
+	}
+	r.plan, err = scenarios.Open(p.Scenario, append(sets, "bridge.forward="+listText(r.asIs, ids), "bridge.policy={kind: change}"))
+	if err == nil {
+		r.plan.Bridge.Policy = policy.Bridge.Policy
+	}
+	return errors.Join(err, policy.Close())
+}
+
+// With returns the changes that make the scenario a design.
+func (p *Problem) With(d *Design) []string {
+	sets := slices.Clone(p.Sets)
+	if !d.AsIs {
+		sets = searched(p.Sets)
+	}
+	for _, s := range p.Settings(d) {
+		sets = append(sets, s.Set())
+	}
+	return sets
+}
+
+// searched leaves out of changes those of policy and forward list, which every
+// design has of its own. What the scenario itself says of a policy, such as a latch,
+// stays where it fits.
+func searched(sets []string) (out []string) {
+	for _, s := range sets {
+		path, _, _ := strings.Cut(s, "=")
+		if path = strings.TrimSpace(path); !below(path, "bridge.policy") && !below(path, "bridge.forward") {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+func below(path, block string) bool { return path == block || strings.HasPrefix(path, block+".") }
+
+// listText writes a forward list as far as the scenario has it, with what it says
+// of the changes that count.
+func listText(plan *scenarios.Plan, ids []bus.ID) string {
+	var items []string
+	for _, id := range ids {
+		i := slices.IndexFunc(plan.Bridge.Forward, func(f bridge.Forward) bool { return f.ID == id })
+		item := id.String()
+		if i >= 0 {
+			if keys := watchText(plan, &plan.Bridge.Forward[i]); keys != "" {
+				item = "{id: " + item + keys + "}"
+			}
+		}
+		items = append(items, item)
+	}
+	return "[" + strings.Join(items, ", ") + "]"
 }
 
 // openOptional reads the entries of the identifiers that may be forwarded besides.
@@ -170,7 +215,7 @@ func (p *Problem) openOptional(r *radioBase, sets []string) error {
 	for _, id := range ids {
 		items = append(items, id.String())
 	}
-	plan, err := scenarios.Open(p.Scenario, append(sets, "bridge.forward=["+strings.Join(items, ", ")+"]", "bridge.policy={kind: each}", "bridge.layout={kind: id}"))
+	plan, err := scenarios.Open(p.Scenario, append(sets, "bridge.forward=["+strings.Join(items, ", ")+"]", "bridge.policy={kind: change}", "bridge.layout={kind: id}"))
 	if err != nil {
 		return errors.Join(fmt.Errorf("optional identifiers: %w", err), r.plan.Close())
 	}
@@ -182,12 +227,13 @@ func (p *Problem) openOptional(r *radioBase, sets []string) error {
 
 // plainList reports whether a forward list holds these identifiers in this order,
 // with nothing that only one of them does.
-func plainList(c *bridge.Config, ids []bus.ID) bool {
+func plainList(plan *scenarios.Plan, ids []bus.ID) bool {
+	c := &plan.Bridge
 	if len(c.Forward) != len(ids) {
 		return false
 	}
 	for i, f := range c.Forward {
-		if f.ID != ids[i] || f.Divide > 1 || f.MinGap > 0 || f.Policy > 0 || f.Class > 0 || f.Every > 0 {
+		if f.ID != ids[i] || f.Divide > 1 || f.MinGap > 0 || f.Policy > 0 || f.Class > 0 || f.Every > 0 || watchText(plan, &c.Forward[i]) != "" {
 			return false
 		}
 	}
