@@ -30,10 +30,24 @@ type Answer struct {
 	Optional    []OptionalID
 	Counts      Counts
 	Infeasible  *Infeasible // when nothing keeps all limits
+	Radios      []OnRadio   // where there are several
 	Frames      uint64      // of the search; what came after it not counted
 	Stopped     bool        // the budget ended the search before it had tried all
 	Interrupted bool
 }
+
+// The search may use this part of a budget; what confirms and explains its result
+// takes the rest, as far as it goes.
+const (
+	searchPart = 7
+	wholePart  = 10
+)
+
+// Budget is the budget in frames of the bus whose search ends where this one ended.
+func (a *Answer) Budget() uint64 { return max(1, a.Frames*wholePart/searchPart) }
+
+// Spent reports whether a search has used its part of a budget.
+func Spent(used, budget float64) bool { return used*wholePart >= budget*searchPart }
 
 // Counts say what became of the designs.
 type Counts struct {
@@ -192,7 +206,7 @@ func (s *search) found(c *candidate) *Found {
 }
 
 func (s *search) answer() *Answer {
-	a := &Answer{Version: s.o.Version, Problem: s.p, Objective: s.o.Objective, Alpha: s.alpha, Looks: len(looks), Frames: s.frames, Stopped: s.ended}
+	a := &Answer{Version: s.o.Version, Problem: s.p, Objective: s.o.Objective, Alpha: s.alpha, Looks: len(looks), Frames: s.used, Stopped: s.ended}
 	a.Window, a.Long = lengthOf(short(s.p.Plan, window)), lengthOf(s.p.Plan)
 	if s.best != nil {
 		a.Best = s.found(s.best)
@@ -243,6 +257,13 @@ func (s *search) counts() Counts {
 		}
 	}
 	return c
+}
+
+// OnRadio is what a radio can do.
+type OnRadio struct {
+	Name string
+	Best *Found // the cheapest design on it that keeps all limits; nil without one
+	Why  string // there is none
 }
 
 // Sensitivity is what a limit hangs on most.

@@ -6,10 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
-	"time"
 
-	"stalegauge/bus/bridge"
 	"stalegauge/scenarios"
 	"stalegauge/sim"
 	"stalegauge/sim/study"
@@ -17,7 +14,7 @@ import (
 
 // explain works out what stands beside the best design, or why there is none.
 func (s *search) explain(a *Answer) error {
-	steps := []func(*Answer) error{s.tellAsIs, s.runnerUp, s.front, s.sensitivities, s.optional}
+	steps := []func(*Answer) error{s.tellAsIs, s.runnerUp, s.perRadio, s.front, s.sensitivities, s.optional}
 	if s.best == nil {
 		steps = []func(*Answer) error{s.tellAsIs, s.infeasible, s.front}
 	}
@@ -81,6 +78,82 @@ func (s *search) lost(c *candidate) string {
 		return fmt.Sprintf("it takes %.3g %% more power", 100*(c.cost/s.best.cost-1))
 	}
 	return fmt.Sprintf("it takes %.3g %% more time on air", 100*(c.cost/s.best.cost-1))
+}
+
+// perRadio finds what each radio can do, where there are several.
+func (s *search) perRadio(a *Answer) error {
+	for r := range s.p.radios {
+		if len(s.p.radios) == 1 {
+			return nil
+		}
+		on := OnRadio{Name: s.p.radios[r].name()}
+		if s.best.Radio == r {
+			on.Best = a.Best
+		} else if err := s.onRadio(r, &on); err != nil {
+			return err
+		}
+		a.Radios = append(a.Radios, on)
+	}
+	return nil
+}
+
+// onRadio finds the cheapest design on a radio that keeps all limits.
+func (s *search) onRadio(r int, on *OnRadio) error {
+	var line []*candidate
+	removed := map[Bound]int{}
+	var near *candidate
+	for _, c := range s.all {
+		if c.Radio != r || c.AsIs {
+			continue
+		}
+		if c.state == pruned {
+			removed[c.by]++
+			continue
+		}
+		if c.runs > 0 && (near == nil || c.worst < near.worst) {
+			near = c
+		}
+		if c.state == ordered || c.state == met || c.state == lesser {
+			line = append(line, c)
+		}
+	}
+	byCost(line)
+	for i, c := range line {
+		if i == mostTried {
+			on.Why = fmt.Sprintf("the %d cheapest that were tried break limits", mostTried)
+			return nil
+		}
+		if err := s.decide(c); err != nil {
+			return err
+		}
+		if c.state == met || c.state == lesser {
+			on.Best = s.found(c)
+			return nil
+		}
+	}
+	on.Why = whyNone(s, removed, near)
+	return nil
+}
+
+// whyNone says what keeps a radio from having a design.
+func whyNone(s *search, removed map[Bound]int, near *candidate) string {
+	if near != nil {
+		text := fmt.Sprintf("the closest, %s, takes %.3g %% of the time on air and its worst age is %.3g of the limit", s.p.Name(&near.Design), 100*near.own, near.worst)
+		if len(near.broken) > 0 {
+			text += ": " + near.broken[0].Receiver + " " + near.broken[0].Shown.Signal.Name
+		}
+		return text
+	}
+	most := NoBound
+	for b := PayloadSize; b < bounds; b++ {
+		if removed[b] > removed[most] {
+			most = b
+		}
+	}
+	if most == NoBound {
+		return "not tried in time"
+	}
+	return fmt.Sprintf("bounds remove every design on it, most of them by %s", most)
 }
 
 // frontLook is how many replications the designs of the front have at least.
@@ -157,165 +230,6 @@ func thinOut(all []*candidate, best *candidate) []*candidate {
 		all = slices.Delete(all, at, at+1)
 	}
 	return all
-}
-
-// variation is one change whose effect is measured.
-type variation struct {
-	key, from, to string
-	plan          *scenarios.Plan
-}
-
-// more is the factor of the change.
-const more = 1.25
-
-// sensitivities finds for each limit which change of a quarter moves its ratio
-// most, by paired differences.
-func (s *search) sensitivities(a *Answer) error {
-	base := short(s.best.long, seldom(s.best.long))
-	all := append([]variation{{plan: base}}, s.variations(base)...)
-	const runs = 8
-	var jobs []job
-	for i := range runs {
-		for k := range all {
-			jobs = append(jobs, job{&candidate{Design: s.best.Design, plan: all[k].plan}, all[k].plan, i})
-		}
-	}
-	ratios := make([][][]float64, len(all)) // by variation, replication and limit
-	at := 0
-	err := s.simulate(jobs, func(c *candidate, run *sim.Replication) {
-		t := study.NewTrial(c.plan)
-		t.Add(run)
-		var row []float64
-		for _, h := range t.Held(study.Alpha) {
-			v := math.NaN()
-			if h.Ratio.Defined {
-				v = math.Min(farthest, h.Ratio.Value)
-			}
-			row = append(row, v)
-		}
-		ratios[at%len(all)] = append(ratios[at%len(all)], row)
-		at++
-	})
-	if err != nil {
-		return err
-	}
-	for i, h := range a.Best.Held {
-		x := Sensitivity{Held: h}
-		for k := 1; k < len(all); k++ {
-			var differences []float64
-			for r := range runs {
-				if d := ratios[k][r][i] - ratios[0][r][i]; !math.IsNaN(d) {
-					differences = append(differences, d)
-				}
-			}
-			if len(differences) < 2 {
-				continue
-			}
-			// The largest of several is looked for: Bonferroni over the changes.
-			mean, interval := study.TInterval(differences, study.Alpha/float64(len(all)-1))
-			if shown := interval.Low > 0 || interval.High < 0; shown && math.Abs(mean) > math.Abs(x.Change) {
-				x.Key, x.From, x.To, x.Change, x.Low, x.High = all[k].key, all[k].from, all[k].to, mean, interval.Low, interval.High
-			}
-		}
-		a.Sensitive = append(a.Sensitive, x)
-	}
-	return nil
-}
-
-// seldom is the window in which every signal whose changes a limit speaks of has
-// changed.
-func seldom(plan *scenarios.Plan) time.Duration {
-	longest := window
-	for _, r := range plan.Receivers {
-		for _, s := range r.Shows {
-			if s.Limit == nil || s.Limit.Of != scenarios.OfChange {
-				continue
-			}
-			for i := range plan.Bus.Messages {
-				m := &plan.Bus.Messages[i]
-				for _, f := range m.Fields {
-					if m.ID == s.ID && f.Signal.Name == s.Signal.Name {
-						longest = max(longest, f.Value.Every+s.Limit.Value)
-					}
-				}
-			}
-		}
-	}
-	return longest
-}
-
-// variations lists the plans with one parameter a quarter larger: the timers of the
-// design, and what it has to live with.
-func (s *search) variations(base *scenarios.Plan) (all []variation) {
-	longer := func(d time.Duration) time.Duration { return roundTime(float64(d) * more) }
-	add := func(key, from, to string, change func(p *scenarios.Plan)) {
-		p := *base
-		p.Receivers, p.Background = slices.Clone(p.Receivers), slices.Clone(p.Background)
-		p.Bridge.Forward = slices.Clone(p.Bridge.Forward)
-		change(&p)
-		all = append(all, variation{key, from, to, &p})
-	}
-	timer := func(key string, of func(p *scenarios.Plan) *time.Duration) {
-		old := *of(base)
-		if old > 0 {
-			add(key, duration(old), duration(longer(old)), func(p *scenarios.Plan) { *of(p) = longer(old) })
-		}
-	}
-	kind := base.Bridge.Policy.Kind
-	switch kind {
-	case bridge.Fill:
-		timer("bridge.policy.hold", func(p *scenarios.Plan) *time.Duration { return &p.Bridge.Policy.Hold })
-	case bridge.Table:
-		timer("bridge.policy.every", func(p *scenarios.Plan) *time.Duration { return &p.Bridge.Policy.Every })
-	case bridge.Change:
-		timer("bridge.policy.min_gap", func(p *scenarios.Plan) *time.Duration { return &p.Bridge.Policy.MinGap })
-		timer("bridge.policy.heartbeat", func(p *scenarios.Plan) *time.Duration { return &p.Bridge.Policy.Heartbeat })
-	case bridge.Slack:
-		old := base.Bridge.Policy.Slack.Share
-		add("bridge.policy.share", percent(old), percent(min(1, twoDigits(old*more))), func(p *scenarios.Plan) { p.Bridge.Policy.Slack.Share = min(1, twoDigits(old*more)) })
-	}
-	if s.best.Thin > 0 {
-		d := s.best.Design
-		d.Thin = min(1, twoDigits(d.Thin*more))
-		add("bridge.forward.*.cap", percent(s.best.Thin)+" of the limit apart", percent(d.Thin), func(p *scenarios.Plan) { p.Bridge.Forward = s.p.radios[d.Radio].forward(&d) })
-	}
-	if base.Bridge.Repeat.Copies > 1 {
-		timer("bridge.repeat.spacing", func(p *scenarios.Plan) *time.Duration { return &p.Bridge.Repeat.Spacing })
-	}
-	copies := base.Bridge.Repeat.Copies
-	add("bridge.repeat.copies", strconv.Itoa(copies), strconv.Itoa(copies+1), func(p *scenarios.Plan) {
-		p.Bridge.Repeat.Copies++
-		if p.Bridge.Repeat.Spacing == 0 {
-			p.Bridge.Repeat.Spacing = 20 * ms
-		}
-	})
-	for i := range base.Background {
-		b := &base.Background[i]
-		if to := min(1, b.Share*more); b.Share > 0 {
-			add("air.background."+b.Name+".share", percent(b.Share), percent(to), func(p *scenarios.Plan) { p.Background[i].Share = to })
-		}
-	}
-	displayVariations(base, add, longer)
-	return all
-}
-
-// displayVariations change what the displays and their weather are.
-func displayVariations(base *scenarios.Plan, add func(key, from, to string, change func(p *scenarios.Plan)), longer func(time.Duration) time.Duration) {
-	for i := range base.Receivers {
-		r := &base.Receivers[i]
-		key := "receivers." + r.Name + "."
-		if r.Redraw > 0 {
-			add(key+"redraw", duration(r.Redraw), duration(longer(r.Redraw)), func(p *scenarios.Plan) { p.Receivers[i].Redraw = longer(r.Redraw) })
-		}
-		if w := r.Weather; w.Trace == nil && w.Loss > 0 {
-			if to := w.Loss * more; to < 1 {
-				add(key+"weather.loss", percent(w.Loss), percent(to), func(p *scenarios.Plan) { p.Receivers[i].Weather.Loss = to })
-			}
-			if w.Burst > 0 {
-				add(key+"weather.burst", duration(w.Burst), duration(longer(w.Burst)), func(p *scenarios.Plan) { p.Receivers[i].Weather.Burst = longer(w.Burst) })
-			}
-		}
-	}
 }
 
 // optional tries to forward further identifiers, the cheapest first.
