@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
 	"strings"
 
 	"stalegauge/scenarios"
@@ -52,7 +53,7 @@ func sizeFound(p *page, a *size.Answer) {
 	p.paragraph("found    ", kept)
 	p.paragraph("costs    ", sizeCost(a, a.Best)+asIsCost(a))
 	if h := worstHeld(a.Best.Held); h != nil {
-		p.paragraph("worst    ", fmt.Sprintf("%s %s, %s of %s %s", h.Receiver, h.Shown.Signal.Name, keptText(h), seconds(h.Shown.Limit.Value), limitWords(h.Shown.Limit)))
+		p.paragraph("worst    ", fmt.Sprintf("%s %s, %s of %s (%s)", h.Receiver, h.Shown.Signal.Name, keptText(h), seconds(h.Shown.Limit.Value), limitWords(h.Shown.Limit)))
 	}
 	switch r := a.RunnerUp; {
 	case r != nil:
@@ -105,8 +106,8 @@ func keptText(h *study.Held) string {
 
 // limitWords says what a limit speaks of.
 func limitWords(l *scenarios.Limit) string {
-	of := map[scenarios.Measure]string{scenarios.OfAge: "of the time", scenarios.OfChange: "of the changes", scenarios.OfFirstPicture: "of the starts"}[l.Of]
-	return fmt.Sprintf("(%s %s)", percent(l.Quantile, true), of)
+	of := map[scenarios.Measure]string{scenarios.OfAge: "time", scenarios.OfChange: "changes", scenarios.OfFirstPicture: "starts"}[l.Of]
+	return strconv.FormatFloat(math.Round(l.Quantile*1e6)/1e4, 'f', -1, 64) + " % of " + of
 }
 
 // sizeMargins writes how far each limit is and what moves it.
@@ -126,7 +127,7 @@ func sizeMargins(p *page, a *size.Answer) {
 			verdict, zone = verdict+" ~", true
 		}
 		t.row(clean(h.Receiver+" "+h.Shown.Signal.Name), millis(h.Shown.Limit.Value.Seconds(), true), strings.TrimSuffix(keptText(h), " ms"),
-			number(100*(1-h.Ratio.Value), h.Ratio.Defined, ""), verdictMarks[h.Verdict]+verdict, strings.Trim(limitWords(h.Shown.Limit), "()"))
+			number(100*(1-h.Ratio.Value), h.Ratio.Defined, ""), verdictMarks[h.Verdict]+verdict, limitWords(h.Shown.Limit))
 	}
 	t.write()
 	if zone {
@@ -139,18 +140,21 @@ func sizeSensitivity(p *page, a *size.Answer) {
 	if len(a.Sensitive) == 0 {
 		return
 	}
-	p.heading("What each limit hangs on most (change of kept/limit, by paired differences, 95 % over the changes tried)")
-	t := newTable(p, "signal", "parameter", "from", "to", "change", "low..high")
+	p.heading("What each limit hangs on most (change of kept/limit by a parameter a quarter longer, paired, 95 % over those tried; ? = the largest, but not shown)")
+	t := newTable(p, "signal", "parameter", "from", "to", "change")
 	t.left(2)
-	t.shrink = 2
 	for i := range a.Sensitive {
 		s := &a.Sensitive[i]
 		name := clean(s.Held.Receiver + " " + s.Held.Shown.Signal.Name)
 		if s.Key == "" {
-			t.row(name, "none was shown", dash, dash, dash, dash)
+			t.row(name, dash, dash, dash, dash)
 			continue
 		}
-		t.row(name, clean(s.Key), s.From, s.To, fmt.Sprintf("%+.2f", s.Change), fmt.Sprintf("%.2f..%.2f", s.Low, s.High))
+		mark := ""
+		if !s.Shown {
+			mark = "? "
+		}
+		t.row(name, clean(s.Key), s.From, s.To, fmt.Sprintf("%s%+.2f", mark, s.Change))
 	}
 	t.write()
 }

@@ -86,6 +86,7 @@ type jsonSensitivity struct {
 	Key      *string  `json:"parameter"`
 	From     string   `json:"from"`
 	To       string   `json:"to"`
+	Shown    bool     `json:"shown"`
 	Change   *float64 `json:"change"`
 	Low      *float64 `json:"low"`
 	High     *float64 `json:"high"`
@@ -145,7 +146,7 @@ func sized(a *size.Answer) *jsonSized {
 	}
 	for i := range a.Sensitive {
 		s := &a.Sensitive[i]
-		j := jsonSensitivity{Receiver: s.Held.Receiver, Signal: s.Held.Shown.Signal.Name, From: s.From, To: s.To}
+		j := jsonSensitivity{Receiver: s.Held.Receiver, Signal: s.Held.Shown.Signal.Name, From: s.From, To: s.To, Shown: s.Shown}
 		if s.Key != "" {
 			j.Key, j.Change, j.Low, j.High = &s.Key, figure(s.Change), figure(s.Low), figure(s.High)
 		}

@@ -69,7 +69,7 @@ func sizeCounts(p *page, a *size.Answer) {
 	line(c.Costlier, "cost more than what was found, and were not tried against the limits")
 	line(c.Dropped, "lost to another one of the same cost by paired differences")
 	line(c.Refused, "met all limits, but not on fresh seeds")
-	line(c.Unseen, "not simulated before the search had to end")
+	line(c.Unseen, "perhaps cheaper, but not tried before the search had to end")
 	line(c.Runs, "replications in all")
 }
 
@@ -77,7 +77,7 @@ func sizeCounts(p *page, a *size.Answer) {
 func sizeCertainty(p *page, a *size.Answer) {
 	p.heading("How sure, and how to repeat it")
 	p.paragraph("  verdicts    ", fmt.Sprintf("each at confidence %.4g %%, so that all limits and %d looks together are right at 95 %% for one design (Bonferroni); many designs are tried, which is why the one that is found is simulated again on fresh seeds", 100*(1-a.Alpha), a.Looks))
-	p.paragraph("  replications", fmt.Sprintf(" %s long for the order of cost and the first looks, then %s", long(a.Window), long(a.Long)))
+	p.paragraph("  length      ", fmt.Sprintf("replications of %s for the order of cost and the first looks, then %s", long(a.Window), long(a.Long)))
 	p.paragraph("  loss        ", "a loss that the scenario gives does not know the rate of the radio: a faster rate is tried only where size.radios or --radios names it")
 	if a.Problem.Plan.Power.Judged {
 		p.paragraph("  power       ", fmt.Sprintf("of the bridge's radio alone, from power: {tx: %s, listen: %s, sleep: %s, voltage: %s}, at least one of them a default: engineering judgement",

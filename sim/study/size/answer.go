@@ -62,7 +62,7 @@ type Counts struct {
 	Costlier  int // than the best: not tried against the limits
 	Dropped   int // by paired differences
 	Refused   int // met, but not on fresh seeds
-	Unseen    int // the budget ended before
+	Unseen    int // not tried against the limits, though they may be better: the budget ended before
 	Runs      int // replications
 }
 
@@ -246,7 +246,11 @@ func (s *search) counts() Counts {
 		case undecided:
 			c.Open++
 		case ordered:
-			c.Costlier++
+			if s.best == nil || x.cost < s.best.cost {
+				c.Unseen++
+			} else {
+				c.Costlier++
+			}
 		case refused:
 			c.Refused++
 		default:
@@ -269,7 +273,8 @@ type OnRadio struct {
 // Sensitivity is what a limit hangs on most.
 type Sensitivity struct {
 	Held   study.Held // of the best design
-	Key    string     // of the scenario; "" when no change was shown to matter
+	Key    string     // of the scenario; "" where nothing could be compared
+	Shown  bool       // the change is shown, and not only the largest that was estimated
 	From   string     // its value
 	To     string     // and the one that was tried
 	Change float64    // of the ratio

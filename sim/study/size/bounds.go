@@ -189,10 +189,12 @@ func (p *Problem) medium(r *radioBase, layout bridge.LayoutKind) medium {
 		}
 	}
 	least(1-others, "others take the rest of the channel")
-	least(plan.Bridge.Limit.AirShare, "bridge.limit.air_share")
+	if least(plan.Bridge.Limit.AirShare, "bridge.limit.air_share"); plan.Utilisation > 0 {
+		m.why = "radio.utilisation or bridge.limit.air_share"
+	}
 	least(p.Plan.Size.AirShare, "size.air")
 	if d, ok := plan.Radio.(interface{ Duty() float64 }); ok {
-		least(d.Duty(), "the duty cycle")
+		least(d.Duty(), "radio.duty")
 	}
 	if a, ok := plan.Radio.(*radio.Advertising); ok {
 		// An event comes after the interval and a delay of 0 to 10 ms.

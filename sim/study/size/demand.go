@@ -15,7 +15,8 @@ type limitsOnRadio struct {
 	media  map[bridge.LayoutKind]medium
 	rates  map[bus.ID]float64 // frames a second on the bus
 	floors []floors           // by limit
-	waits  map[wait]bool      // whether a limit can be kept with a wait
+	waits  map[wait]bool      // whether a limit breaks with a wait
+	loads  map[bridge.LayoutKind]float64
 }
 
 type floors struct{ bus, loss float64 }
@@ -44,6 +45,10 @@ func (p *Problem) boundsOf(r *radioBase) *limitsOnRadio {
 		}
 		l.floors = append(l.floors, f)
 	}
+	l.loads = map[bridge.LayoutKind]float64{}
+	for layout := range l.media {
+		l.loads[layout] = l.load(layout, 1)
+	}
 	return l
 }
 
@@ -67,6 +72,9 @@ func (l *limitsOnRadio) bound(d *Design, c *bridge.Config) Bound {
 		}
 	}
 	m := l.media[d.Layout]
+	if l.loads[d.Layout] > guard {
+		return Airtime // whatever is sent when
+	}
 	if broadcasts, share := l.demand(d, c, &m, sizes); share > guard*m.most || broadcasts > guard*m.events {
 		return Airtime
 	}

@@ -46,7 +46,7 @@ const mostTried = 40
 func (s *search) runnerUp(a *Answer) error {
 	var line []*candidate
 	for _, c := range s.all {
-		if c != s.best && !c.AsIs && c.kind() != s.best.kind() && (c.state == ordered || c.state == met || c.state == lesser) {
+		if c != s.best && !c.AsIs && c.kind() != s.best.kind() && c.cost >= s.best.cost/alike && (c.state == ordered || c.state == met || c.state == lesser) {
 			line = append(line, c)
 		}
 	}
@@ -72,7 +72,7 @@ func (s *search) lost(c *candidate) string {
 	switch {
 	case s.o.Objective == MostMargin:
 		return fmt.Sprintf("its worst age is %.3g of the limit, that of the best %.3g", c.worst, s.best.worst)
-	case c.cost <= alike*s.best.cost:
+	case c.cost <= alike*s.best.cost && s.o.Objective == LeastAir:
 		return fmt.Sprintf("it costs the same within 1 %%, but its worst age is %.3g of the limit, that of the best %.3g", c.worst, s.best.worst)
 	case s.o.Objective == LeastEnergy:
 		return fmt.Sprintf("it takes %.3g %% more power", 100*(c.cost/s.best.cost-1))

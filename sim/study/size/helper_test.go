@@ -1,6 +1,7 @@
 package size
 
 import (
+	"math"
 	"os"
 	"testing"
 
@@ -28,3 +29,5 @@ func open(t *testing.T, scenario string, sets ...string) *Problem {
 func frames(most uint64) func(uint64) bool {
 	return func(used uint64) bool { return used >= most }
 }
+
+func sqrt(n int) float64 { return math.Sqrt(float64(n)) }

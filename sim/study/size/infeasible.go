@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"stalegauge/bus/bridge"
 	"stalegauge/scenarios"
@@ -136,7 +137,9 @@ func (s *search) byAir() *Infeasible {
 		x.Why = fmt.Sprintf("%s carries %d bytes: a record does not fit into a broadcast", name, m.payload)
 	case share/m.most >= broadcasts/m.events:
 		x.Why = fmt.Sprintf("together they take at least %.3g %% of the time on air of %s, and there is %.3g %% (%s)", 100*share, name, 100*m.most, m.why)
-		x.Nearest = append(x.Nearest, fmt.Sprintf("at least %.3g %% of the time on air", 100*share))
+		if more := upward(share); strings.Contains(m.why, ".") && !strings.Contains(m.why, " ") && more <= 1 {
+			x.Nearest = append(x.Nearest, m.why+"="+percent(more))
+		}
 	default:
 		x.Why = fmt.Sprintf("together they take at least %.3g broadcasts a second of %s, which has %.3g", broadcasts, name, m.events)
 	}

@@ -26,7 +26,7 @@ const more = 1.25
 func (s *search) sensitivities(a *Answer) error {
 	base := short(s.best.long, seldom(s.best.long))
 	all := append([]variation{{plan: base}}, s.variations(base)...)
-	const runs = 8
+	const runs = 12
 	var jobs []job
 	for i := range runs {
 		for k := range all {
@@ -66,8 +66,9 @@ func (s *search) sensitivities(a *Answer) error {
 			}
 			// The largest of several is looked for: Bonferroni over the changes.
 			mean, interval := study.TInterval(differences, study.Alpha/float64(len(all)-1))
-			if shown := interval.Low > 0 || interval.High < 0; shown && math.Abs(mean) > math.Abs(x.Change) {
-				x.Key, x.From, x.To, x.Change, x.Low, x.High = all[k].key, all[k].from, all[k].to, mean, interval.Low, interval.High
+			shown := interval.Low > 0 || interval.High < 0
+			if shown && !x.Shown || shown == x.Shown && math.Abs(mean) > math.Abs(x.Change) {
+				x.Key, x.From, x.To, x.Shown, x.Change, x.Low, x.High = all[k].key, all[k].from, all[k].to, shown, mean, interval.Low, interval.High
 			}
 		}
 		a.Sensitive = append(a.Sensitive, x)
@@ -100,7 +101,7 @@ func seldom(plan *scenarios.Plan) time.Duration {
 // variations lists the plans with one parameter a quarter larger: the timers of the
 // design, and what it has to live with.
 func (s *search) variations(base *scenarios.Plan) (all []variation) {
-	longer := func(d time.Duration) time.Duration { return roundTime(float64(d) * more) }
+	longer := func(d time.Duration) time.Duration { return time.Duration(float64(d) * more).Round(time.Microsecond) }
 	add := func(key, from, to string, change func(p *scenarios.Plan)) {
 		p := *base
 		p.Receivers, p.Background = slices.Clone(p.Receivers), slices.Clone(p.Background)
@@ -125,11 +126,11 @@ func (s *search) variations(base *scenarios.Plan) (all []variation) {
 		timer("bridge.policy.heartbeat", func(p *scenarios.Plan) *time.Duration { return &p.Bridge.Policy.Heartbeat })
 	case bridge.Slack:
 		old := base.Bridge.Policy.Slack.Share
-		add("bridge.policy.share", percent(old), percent(min(1, twoDigits(old*more))), func(p *scenarios.Plan) { p.Bridge.Policy.Slack.Share = min(1, twoDigits(old*more)) })
+		add("bridge.policy.share", percent(old), percent(min(1, old*more)), func(p *scenarios.Plan) { p.Bridge.Policy.Slack.Share = min(1, old*more) })
 	}
 	if s.best.Thin > 0 {
 		d := s.best.Design
-		d.Thin = min(1, twoDigits(d.Thin*more))
+		d.Thin = min(1, d.Thin*more)
 		add("bridge.forward.*.cap", percent(s.best.Thin)+" of the limit apart", percent(d.Thin), func(p *scenarios.Plan) { p.Bridge.Forward = s.p.radios[d.Radio].forward(&d) })
 	}
 	if base.Bridge.Repeat.Copies > 1 {
