@@ -108,8 +108,8 @@ func (l *limitsOnRadio) demand(d *Design, c *bridge.Config, m *medium, sizes []i
 	for slot := range c.Forward {
 		f := &c.Forward[slot]
 		perSecond := l.rates[f.ID]
-		if f.MinGap > 0 {
-			perSecond = min(perSecond, 1/f.MinGap.Seconds())
+		if f.MinGap > 0 && perSecond > 0 {
+			perSecond = 1 / (f.MinGap.Seconds() + 1/perSecond) // the next frame after the gap
 		}
 		switch p := &c.Policy; p.Kind {
 		case bridge.Table:
