@@ -41,6 +41,7 @@ func build(root *value) (*Plan, Mistakes) {
 	b.phases(root.get("phases"))
 	b.captureEnd()
 	b.neighbours(root.get("neighbours"))
+	b.size(root)
 	idle := idle(root)
 	// A text that could not be read whole is built for its mistakes only.
 	if len(b.mistakes) == 0 && !root.bad {

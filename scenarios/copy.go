@@ -16,6 +16,14 @@ func Copy(name, path string, overwrite bool) error {
 	if err != nil {
 		return err
 	}
+	return install(text, path, overwrite)
+}
+
+// Create writes the text of a scenario to a file that does not exist yet, as a
+// whole or not at all.
+func Create(text []byte, path string) error { return install(text, path, false) }
+
+func install(text []byte, path string, overwrite bool) error {
 	taken := fmt.Errorf("%s: exists already and is kept", path)
 	info, err := os.Stat(path)
 	switch {

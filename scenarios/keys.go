@@ -87,7 +87,7 @@ func Keys() []Key {
 
 func allKeys() []*Key {
 	var out []*Key
-	for _, part := range [][]Key{generalKeys, busKeys, bridgeKeys, policyKeys, sendKeys, radioKeys, receiverKeys} {
+	for _, part := range [][]Key{generalKeys, busKeys, bridgeKeys, policyKeys, sendKeys, radioKeys, receiverKeys, sizeKeys} {
 		for i := range part {
 			out = append(out, &part[i])
 		}

@@ -39,7 +39,7 @@ func TestTableIsComplete(t *testing.T) {
 var others = map[kind][]string{
 	anyText: {"other", "lamp"}, truth: {"true", "false"}, whole: {"1", "3", "4", "5", "7", "9", "16", "24", "64"}, number: {"0.001", "2.5", "7"},
 	duration: {"2ms", "7ms", "50ms", "300us", "200us", "3s", "30s"}, share: {"0.5%", "3%", "40%", "90%"}, drift: {"70ppm"},
-	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s", "20/min"}, power: {"20mW"}, ident: {"201", "333"}, idents: {"200-205"},
+	bitRate: {"2Mbit/s", "1Mbit/s", "250kbit/s", "125kbit/s"}, frequency: {"250kHz"}, rate: {"300/s", "90000/s", "20/min"}, power: {"20mW"}, voltage: {"5V"}, ident: {"201", "333"}, idents: {"200-205"},
 }
 
 // particular are values to try for a key first, where the kind tells too little.
@@ -59,6 +59,8 @@ var particular = map[string][]string{
 	"bridge.forward.*.policy":   {"spare"},
 	"bridge.controller.shape":   {"one-code-dual"},
 	"bridge.controller.masks.*": {"24000001"},
+
+	"size.radios.*": {"gfsk-packet@250kbit/s"},
 
 	"weather.trace.file":               {"losses.csv"},
 	"receivers.*.weather.trace.file":   {"losses.csv"},
@@ -153,7 +155,7 @@ func TestEveryKeyHasAnEffect(t *testing.T) {
 	require.NoError(t, os.WriteFile("ticks.csv", []byte("time,id,data,w,c,n,r\n0,120,00,11,a,1,rx\n20000,120,01,11,a,1,rx\n40000,120,02,11,a,1,rx\n9000000,120,03,11,a,1,rx\n"), 0o644))
 	require.NoError(t, os.WriteFile("later.log", []byte("(1800000000.0) can0 120#00\n(1800000001.0) can0 120#01\n"), 0o644))
 	require.NoError(t, os.WriteFile("pump.dbc", []byte(pump), 0o644))
-	concrete := strings.NewReplacer(
+	concrete := strings.NewReplacer("size.policies.*", "size.policies.0",
 		"bus.messages.*", "bus.messages.Drive", "signals.*", "signals.speed", "background.*", "background.camera",
 		"neighbours.*", "neighbours.other", "receivers.*", "receivers.dial", "shows.*", "shows.speed", "parts.*", "parts.late", "policies.*", "policies.spare", "dead_bands.*", "dead_bands.speed", ".*", ".0")
 	for _, k := range Keys() {

@@ -30,6 +30,8 @@ type Plan struct {
 	Needed       bool      // the forward list holds what displays need, and was made for that
 	Shape        string    // name of the controller's acceptance filters; "" = unknown
 	Masks        *MaskPlan // nil = the controller lets everything pass
+	Size         SizePlan  // what the command size tries; a run does not ask for it
+	Power        PowerPlan // likewise
 	Assumptions  []Assumption
 	Warnings     []string
 }

@@ -29,7 +29,8 @@ const (
 	bitRate               // bits a second
 	rate                  // something a second
 	frequency             // a bandwidth
-	power                 // a radiated power
+	power                 // a power
+	voltage               // of a supply
 	ident                 // an identifier in hexadecimal digits
 	idents                // an identifier or a range of them
 )
@@ -54,7 +55,8 @@ var quantities = map[kind]quantity{
 	drift:     {"a clock error", "50ppm", []unit{{"ppm", 1, 1}}},
 	bitRate:   {"a bit rate", "500kbit/s", []unit{{"bit/s", 1, 1}, {"kbit/s", 1e3, 1}, {"Mbit/s", 1e6, 1}}},
 	frequency: {"a bandwidth", "125kHz", []unit{{"Hz", 1, 1}, {"kHz", 1e3, 1}, {"MHz", 1e6, 1}}},
-	power:     {"a radiated power", "100mW", []unit{{"mW", 1, 1}, {"W", 1e3, 1}}},
+	power:     {"a power", "100mW", []unit{{"mW", 1, 1}, {"W", 1e3, 1}}},
+	voltage:   {"a voltage", "12V", []unit{{"mV", 1, 1000}, {"V", 1, 1}}},
 	rate:      {"a rate", "200/s", []unit{{"/s", 1, 1}, {"/min", 1, 60}, {"/h", 1, 3600}}},
 }
 
@@ -269,6 +271,8 @@ func formatNumber(k kind, v float64) string {
 		return short(v*3600) + "/h"
 	case power:
 		return short(v) + "mW"
+	case voltage:
+		return short(v) + "V"
 	case frequency:
 		return short(v/1e3) + "kHz"
 	case bitRate:

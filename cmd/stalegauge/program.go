@@ -60,7 +60,7 @@ the shown value is, where every millisecond comes from, and what to change.`,
 	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages", ".FlagUsagesWrapped 80"))
 	root.SetVersionTemplate("stalegauge {{.Version}}\n")
 	p.group(root)
-	root.AddCommand(p.runCommand(), p.compareCommand(), p.inspectCommand(), p.masksCommand(), p.radiosCommand(), p.loadCommand(), p.listenCommand(), p.scenariosCommand(), p.metricsCommand())
+	root.AddCommand(p.runCommand(), p.compareCommand(), p.sizeCommand(), p.inspectCommand(), p.masksCommand(), p.radiosCommand(), p.loadCommand(), p.listenCommand(), p.scenariosCommand(), p.metricsCommand())
 	root.SetHelpCommand(p.helpCommand())
 	root.InitDefaultCompletionCmd()
 	for _, c := range root.Commands() {

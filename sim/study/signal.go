@@ -115,14 +115,21 @@ func (s *signalPool) result(alpha, simulated, one float64) Signal {
 	r.First, r.NeverShown = s.first.statistic(alpha), s.first.never
 	r.ExpiryFor = expiryFor(s.glass, s.shown.FalseAlarms)
 	r.Standing = s.standing(&r)
+	s.decide(&r, alpha, simulated, one)
+	return r
+}
+
+// decide works out what the verdict rests on, and the verdict. r holds the shares
+// that the window tells already.
+func (s *signalPool) decide(r *Signal, alpha, simulated, one float64) {
 	if s.shown.Limit == nil {
 		r.Verdict = NoLimit
-		return r
+		return
 	}
 	if s.shown.Limit.Of != scenarios.OfAge {
 		r.Late = s.late(alpha)
 		r.judgeTrials(simulated, one)
-		return r
+		return
 	}
 	r.OverLimit, r.Violations, r.MeanOverage = s.limited.figures(s.episode.length, alpha)
 	limited := s.glass
@@ -138,7 +145,6 @@ func (s *signalPool) result(alpha, simulated, one float64) Signal {
 		floor: floor, few: s.limited.violations < few, none: s.limited.violations == 0,
 		unknown: s.unknownFor(r.UnknownShare, alpha), simulated: simulated, one: one,
 	})
-	return r
 }
 
 // unknownFor returns the unknown share as a verdict takes it. A single replication

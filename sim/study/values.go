@@ -207,14 +207,9 @@ func (s *signalPool) standing(r *Signal) float64 {
 		return math.NaN()
 	}
 	delay := math.Inf(1)
-	switch l.Of {
-	case scenarios.OfChange:
-		delay = delayOf(&s.values.delays, s.values.changes.Count, l.Quantile)
-	case scenarios.OfFirstPicture:
-		if at := s.first.ranked(int(math.Ceil(l.Quantile*float64(s.first.filled+s.first.never) - 1e-9))); !math.IsNaN(at) {
-			delay = at
-		}
-	default:
+	if l.Of != scenarios.OfAge {
+		delay = s.trialDelay()
+	} else {
 		p99 := r.Age.P99
 		if l.At == scenarios.InMemory {
 			p99 = r.MemoryAge.P99
