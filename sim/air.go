@@ -55,7 +55,9 @@ func (d *driver) open(v *vehicle, at time.Duration) {
 	}
 	v.bridge.HoldBack(never)
 	if ok {
-		v.trace.passed("", b, fate.StageSendQueue, at)
+		if v.trace != nil {
+			v.trace.passed("", b, fate.StageSendQueue, at)
+		}
 		v.handed.push(b)
 		d.channel.Request(at, v.index, b.Size)
 	}
@@ -124,7 +126,7 @@ func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
 func (d *driver) done(v *vehicle, at time.Duration, sent bool) {
 	v.onAir = false
 	b := v.handed.pop()
-	if !sent {
+	if !sent && v.trace != nil {
 		v.trace.failed(b, at)
 	}
 	v.bridge.Sent(at, b, sent)
@@ -192,5 +194,7 @@ func (r *receiver) note(b *bridge.Broadcast, foreign bool, outcome fate.Record) 
 		return
 	}
 	r.log[outcome] += uint64(len(b.Records))
-	r.trace.records(r, b, outcome)
+	if r.trace != nil {
+		r.trace.records(r, b, outcome)
+	}
 }

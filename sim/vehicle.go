@@ -73,9 +73,9 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	}
 	config.Stream = streams.Rand
 	config.KeepLast = d.advertises
-	config.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
-		if c := v.catalogue.slot[slot]; c != nil {
-			c.pass(stage, page, d.present(), at, validAt)
+	config.Watch = func(stage fate.Stage, r *bridge.Record, at time.Duration) {
+		if c := v.catalogue.slot[r.Slot]; c != nil {
+			c.pass(stage, r.Page, d.present(), at, r.ValidAt)
 		}
 	}
 	if d.trace != nil && index == 0 {
@@ -230,7 +230,9 @@ func (v *vehicle) key(slot, page int) int {
 
 // pass notes that the values of a broadcast pass a stage.
 func (v *vehicle) pass(b *bridge.Broadcast, stage fate.Stage, now time.Duration) {
-	v.trace.passed("", b, stage, now)
+	if v.trace != nil {
+		v.trace.passed("", b, stage, now)
+	}
 	for i := range b.Records {
 		record := &b.Records[i]
 		if c := v.catalogue.slot[record.Slot]; c != nil {

@@ -11,7 +11,6 @@ import (
 
 	"stalegauge/reports"
 	"stalegauge/scenarios"
-	"stalegauge/sim/explain"
 	"stalegauge/sim/study"
 )
 
@@ -29,7 +28,6 @@ type runFlags struct {
 	duration, seed, replications given
 	precision                    given
 	format, out                  string
-	explain                      given
 	trace                        traceFlags
 }
 
@@ -82,20 +80,14 @@ was wrong with the command line or the scenario.`,
 	flags.Var(&f.precision, "precision", "with --replications auto: go on until every mean is known this closely too, such as `5%`")
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json or csv")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
-	flags.Var(&f.explain, "explain", "instead of the report: how the worst of this `SIGNAL@DISPLAY` came about, step by step, in words")
 	f.trace.add(c)
 	fixed := func(words ...string) cobra.CompletionFunc {
 		return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
 	}
-	for name, complete := range map[string]cobra.CompletionFunc{
-		"trace-format": fixed(traceForms...), "replication": fixed(), "signal": fixed(), "from": fixed(), "to": fixed(), "explain": fixed(),
+	completeFlags(c, map[string]cobra.CompletionFunc{
 		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
 		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
-	} {
-		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
-			panic("stalegauge: " + err.Error())
-		}
-	}
+	})
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		plan, mistakes := readPlan(args, &f)
 		options, err := f.options()
@@ -110,47 +102,10 @@ was wrong with the command line or the scenario.`,
 		} else {
 			out.discard()
 		}
-		wish, more := f.trace.read(plan, f.out)
-		mistakes = append(mistakes, more...)
-		search, more := f.searched(plan)
-		mistakes = append(mistakes, more...)
-		again := f.command(args)
-		return func() error { return p.simulate(c.Context(), plan, options, &f, wish, search, again) }, mistakes
+		look, more := f.closer(plan, args)
+		return func() error { return p.simulate(c.Context(), plan, options, &f, look) }, append(mistakes, more...)
 	})
 	return c
-}
-
-// searched reads --explain. plan is nil where it could not be read.
-func (f *runFlags) searched(plan *scenarios.Plan) (search *explain.Search, mistakes []error) {
-	if !f.explain.given {
-		return nil, nil
-	}
-	if f.format != "text" && slices.Contains(formats, f.format) {
-		mistakes = append(mistakes, fmt.Errorf("--format: found %q beside --explain, which tells in words: expected text", f.format))
-	}
-	if plan != nil {
-		var more []error
-		search, more = explainFlag(f.explain.text, plan)
-		mistakes = append(mistakes, more...)
-	}
-	return search, mistakes
-}
-
-// command returns the words of a command line that runs the same.
-func (f *runFlags) command(args []string) []string {
-	words := append([]string{"stalegauge", "run"}, args...)
-	for _, s := range f.sets {
-		words = append(words, "--set", s)
-	}
-	for _, flag := range []struct {
-		name string
-		given
-	}{{"duration", f.duration}, {"seed", f.seed}, {"replications", f.replications}, {"precision", f.precision}} {
-		if flag.given.given {
-			words = append(words, "--"+flag.name, flag.text)
-		}
-	}
-	return words
 }
 
 // options says how often to run.
@@ -214,7 +169,7 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 }
 
 // simulate runs the plan and writes the result.
-func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Options, f *runFlags, wish *traceWish, search *explain.Search, again []string) error {
+func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Options, f *runFlags, look closer) error {
 	out, err := openOutput(p.out, f.out)
 	if err != nil {
 		return err
@@ -222,8 +177,8 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 	defer out.discard()
 	bar := newProgress(p.errw, "replications")
 	o.Progress = bar.report
-	if search != nil {
-		o.Observe = search.Add
+	if look.search != nil {
+		o.Observe = look.search.Add
 	}
 	result, err := study.Run(ctx, plan, o)
 	bar.close()
@@ -234,29 +189,22 @@ func (p *program) simulate(ctx context.Context, plan *scenarios.Plan, o study.Op
 		return err
 	}
 	var b bytes.Buffer
-	look := reports.TextOptions{Color: f.out == "" && wantsColor(p.out)}
+	options := reports.TextOptions{Color: f.out == "" && wantsColor(p.out)}
 	switch {
-	case search != nil:
-		explanation, err := search.Explain(ctx)
-		if err != nil {
-			return err
-		}
-		err = reports.Explain(&b, result, explanation, again, look)
-		if err != nil {
-			return err
-		}
+	case look.search != nil:
+		err = look.explain(ctx, &b, result, options)
 	case f.format == "json":
 		err = reports.JSON(&b, result)
 	case f.format == "csv":
 		err = reports.CSV(&b, result)
 	default:
-		err = reports.Text(&b, result, look)
+		err = reports.Text(&b, result, options)
 	}
 	if err != nil {
 		return err
 	}
-	if wish != nil {
-		if err := p.trace(ctx, plan, wish, f.trace.file.text); err != nil {
+	if look.trace != nil {
+		if err := p.trace(ctx, plan, look.trace, f.trace.file.text); err != nil {
 			return err
 		}
 	}
