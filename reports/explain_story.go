@@ -117,7 +117,11 @@ func (t *teller) steps() []step {
 		steps = append(steps, step{e.Again, "The bus carries another value from here on.", "changes"})
 	}
 	if limit := t.limitAt(); limit >= 0 {
-		steps = append(steps, step{limit, "The limit of " + seconds(e.Shown.Limit.Value) + " is passed.", "limit"})
+		text := "The limit of " + seconds(e.Shown.Limit.Value) + " is passed."
+		if e.Kind == explain.Violation && limit > e.Origin+e.Shown.Limit.Value {
+			text = "From here on ages count. This one is over the limit of " + seconds(e.Shown.Limit.Value) + " already."
+		}
+		steps = append(steps, step{limit, text, "limit"})
 	}
 	steps = append(steps, t.draws()...)
 	return append(steps, t.end())
@@ -289,9 +293,11 @@ func (t *teller) silences() []step {
 		last = max(last, at)
 	}
 	for _, l := range t.e.Lives {
-		note(l.Received)
+		if t.e.LeftOut == 0 || l != t.e.Ender { // between the two there were others
+			note(l.Received)
+		}
 	}
-	if !t.e.Ended && t.e.Kind != explain.Lost && t.e.Kind != explain.Change {
+	if t.e.LeftOut == 0 && !t.e.Ended && t.e.Kind != explain.Lost && t.e.Kind != explain.Change {
 		note(t.e.Until)
 	}
 	return steps
