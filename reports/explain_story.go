@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"stalegauge/bus/fate"
+	"stalegauge/scenarios"
 	"stalegauge/sim/explain"
 )
 
@@ -19,25 +19,6 @@ type step struct {
 	at   time.Duration
 	text string
 	kind string // for counting those that are not told
-}
-
-// flight is one broadcast with the values in it that matter.
-type flight struct {
-	explain.Sending
-	lives []*explain.Life
-	taken bool // it brought a newer value into the display's memory
-	idle  bool // the display had all of it already
-}
-
-// at is the instant under which the broadcast is told.
-func (f *flight) at() time.Duration {
-	switch {
-	case f.Begun >= 0:
-		return f.Begun
-	case f.Failed >= 0:
-		return f.Failed
-	}
-	return f.Handed
 }
 
 // story tells what happened step by step.
@@ -136,7 +117,11 @@ func (t *teller) steps() []step {
 		steps = append(steps, step{e.Again, "The bus carries another value from here on.", "changes"})
 	}
 	if limit := t.limitAt(); limit >= 0 {
-		steps = append(steps, step{limit, "The limit of " + seconds(e.Shown.Limit.Value) + " is passed.", "limit"})
+		text := "The limit of " + seconds(e.Shown.Limit.Value) + " is passed."
+		if e.Kind == explain.Violation && limit > e.Origin+e.Shown.Limit.Value {
+			text = "From here on ages count. This one is over the limit of " + seconds(e.Shown.Limit.Value) + " already."
+		}
+		steps = append(steps, step{limit, text, "limit"})
 	}
 	steps = append(steps, t.draws()...)
 	return append(steps, t.end())
@@ -260,71 +245,6 @@ func (t *teller) ago(at time.Duration, l *explain.Life) string { return tenths(a
 // tenths writes a time in ms with one digit behind the point.
 func tenths(d time.Duration) string { return fmt.Sprintf("%.1f ms", d.Seconds()*1000) }
 
-// flights lists the broadcasts with values that matter in the order in which they
-// were handed over.
-func (t *teller) flights() []*flight {
-	type key struct {
-		broadcast uint32
-		copy      int
-	}
-	var all []*flight
-	found := map[key]*flight{}
-	lives := t.e.Lives
-	if t.e.Before != nil {
-		lives = append([]*explain.Life{t.e.Before}, lives...)
-	}
-	for _, l := range lives {
-		for _, s := range l.Sendings {
-			f := found[key{s.Broadcast, s.Copy}]
-			if f == nil {
-				f = &flight{Sending: s}
-				found[key{s.Broadcast, s.Copy}] = f
-				all = append(all, f)
-			}
-			f.lives = append(f.lives, l)
-			if s.Settled >= 0 && s.Fate == fate.RecordTaken {
-				f.taken, f.Sending = true, s
-			}
-		}
-	}
-	for _, f := range all {
-		had := func(l *explain.Life) bool { return l.Taken >= 0 && l.Taken < f.at() }
-		f.idle = !f.taken && !slices.ContainsFunc(f.lives, func(l *explain.Life) bool { return !had(l) })
-	}
-	slices.SortStableFunc(all, func(a, b *flight) int { return cmp.Compare(a.Handed, b.Handed) })
-	return all
-}
-
-// flightStep tells what became of a broadcast.
-func (t *teller) flightStep(f *flight) step {
-	s := step{at: f.at(), text: fmt.Sprintf("Broadcast %d", f.Broadcast)}
-	if f.Copy > 0 {
-		s.text += fmt.Sprintf(", sent again (%d)", f.Copy)
-	}
-	s.text += " with " + t.values(f.lives)
-	switch {
-	case f.Failed >= 0:
-		s.text += " is not sent: the radio channel did not become free."
-		s.kind = "broadcasts not sent, no free channel"
-	case f.Begun < 0:
-		s.text += " waits for a free radio channel."
-		s.kind = "broadcasts waiting"
-	case f.taken:
-		s.text += fmt.Sprintf(" goes out and is heard; in the display's memory at %.1f ms.", t.since(f.Settled))
-		s.kind = "broadcasts heard"
-	case f.Settled < 0 && f.Heard >= 0:
-		s.text += " goes out and is heard; the display has not read it yet."
-		s.kind = "broadcasts heard, not read yet"
-	case f.Settled < 0:
-		s.text += " goes out; it is still on the air."
-		s.kind = "broadcasts on the air"
-	default:
-		s.text += " goes out; " + recordPhrases[f.Fate] + "."
-		s.kind = "broadcasts " + recordPhrases[f.Fate]
-	}
-	return s
-}
-
 // unsent tells of the values that left in no broadcast, equal fates in a row
 // together.
 func (t *teller) unsent() []step {
@@ -373,16 +293,22 @@ func (t *teller) silences() []step {
 		last = max(last, at)
 	}
 	for _, l := range t.e.Lives {
-		note(l.Received)
+		if t.e.LeftOut == 0 || l != t.e.Ender { // between the two there were others
+			note(l.Received)
+		}
 	}
-	if !t.e.Ended && t.e.Kind != explain.Lost && t.e.Kind != explain.Change {
+	if t.e.LeftOut == 0 && !t.e.Ended && t.e.Kind != explain.Lost && t.e.Kind != explain.Change {
 		note(t.e.Until)
 	}
 	return steps
 }
 
-// leg is a part of a value's way.
-type leg struct {
-	text string
-	took time.Duration
+// ofAge reports whether the explanation is about an age.
+func ofAge(e *explain.Explanation) bool {
+	return e.Kind == explain.Violation || e.Kind == explain.Oldest
+}
+
+// ofStart reports whether it is about a start.
+func ofStart(e *explain.Explanation) bool {
+	return e.Shown.Limit != nil && e.Shown.Limit.Of == scenarios.OfFirstPicture || e.Kind == explain.Dark
 }

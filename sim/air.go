@@ -58,7 +58,9 @@ func (d *driver) open(v *vehicle, at time.Duration) {
 	}
 	v.bridge.HoldBack(never)
 	if ok {
-		v.trace.passed("", b, fate.StageSendQueue, at)
+		if v.trace != nil {
+			v.trace.passed("", b, fate.StageSendQueue, at)
+		}
 		v.handed.push(sending{b, v.bridge})
 		d.channel.Request(at, v.index, b.Size)
 	}
@@ -127,7 +129,7 @@ func (r *receiver) reach(at time.Duration, v *vehicle, outcome radio.Outcome) {
 func (d *driver) done(v *vehicle, at time.Duration, sent bool) {
 	v.onAir = false
 	b := v.handed.pop()
-	if !sent {
+	if !sent && v.trace != nil {
 		v.trace.failed(b.Broadcast, at)
 	}
 	b.by.Sent(at, b.Broadcast, sent)
@@ -204,5 +206,7 @@ func (r *receiver) note(b *bridge.Broadcast, foreign bool, outcome fate.Record) 
 		return
 	}
 	r.log[outcome] += uint64(len(b.Records))
-	r.trace.records(r, b, outcome)
+	if r.trace != nil {
+		r.trace.records(r, b, outcome)
+	}
 }

@@ -155,7 +155,9 @@ func (r *receiver) startHandling(t time.Duration) {
 
 // passAll notes that every shown value of a broadcast passes a stage.
 func (r *receiver) passAll(b *bridge.Broadcast, stage fate.Stage, t time.Duration) {
-	r.trace.passed(r.spec.Name, b, stage, t)
+	if r.trace != nil {
+		r.trace.passed(r.spec.Name, b, stage, t)
+	}
 	for i := range b.Records {
 		record := &b.Records[i]
 		any, paged := r.find(record)
@@ -219,28 +221,34 @@ func (r *receiver) take(t time.Duration, record *bridge.Record) {
 	switch {
 	case record.ValidAt < r.home.voidBefore || v.known && record.ValidAt < v.validAt:
 		r.log[fate.RecordOlder]++
-		r.trace.record(r, record, fate.RecordOlder, t)
+		if r.trace != nil {
+			r.trace.record(r, record, fate.RecordOlder, t)
+		}
 		return
 	case v.known && record.ValidAt == v.validAt:
 		r.log[fate.RecordSame]++
-		r.trace.record(r, record, fate.RecordSame, t)
+		if r.trace != nil {
+			r.trace.record(r, record, fate.RecordSame, t)
+		}
 		return
 	}
 	r.log[fate.RecordTaken]++
-	r.trace.record(r, record, fate.RecordTaken, t)
-	*v = held{validAt: record.ValidAt, known: true, page: record.Page, frame: record.Frame}
+	if r.trace != nil {
+		r.trace.record(r, record, fate.RecordTaken, t)
+	}
+	*v = held{validAt: record.ValidAt, frame: record.Frame, page: record.Page, known: true}
 	any, paged := r.find(record)
-	r.remember(t, any, *v)
-	r.remember(t, paged, *v)
+	r.remember(t, any, v)
+	r.remember(t, paged, v)
 }
 
 // remember updates a display's value in memory.
-func (r *receiver) remember(t time.Duration, d *display, value held) {
+func (r *receiver) remember(t time.Duration, d *display, value *held) {
 	validAt := value.validAt
 	if d == nil || d.memory.known && validAt <= d.memory.validAt {
 		return
 	}
-	d.memory = value
+	d.memory = *value
 	for _, v := range d.views {
 		if v.inMemory {
 			v.see(t, validAt)
@@ -280,7 +288,9 @@ func (r *receiver) endRedraw(t time.Duration) {
 		}
 		d.toGlass(t, r)
 		d.pass(fate.StageRedraw, t, d.glass.validAt)
-		r.trace.shown(r, d, t)
+		if r.trace != nil {
+			r.trace.shown(r, d, t)
+		}
 		if d.open {
 			for _, k := range d.tracks {
 				k.glass.Update(t, d.glass.validAt)

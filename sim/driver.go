@@ -179,7 +179,9 @@ func (d *driver) run() {
 		}
 		d.passMarks(at)
 		d.now = at
-		d.follow(at)
+		if d.trace != nil {
+			d.follow(at)
+		}
 		switch kind {
 		case resetWork:
 			d.settle(at)
@@ -216,11 +218,15 @@ func (d *driver) frames(v *vehicle, others, air time.Duration, airOpen bool) {
 		d.frame(v)
 		v.pull()
 		due, ok := v.bridge.Due()
-		if !v.more || v.frame.At > until || ok && due < v.frame.At || d.trace.stopped() {
+		if !v.more || v.frame.At > until || ok && due < v.frame.At {
 			break
 		}
 		d.now = v.frame.At
-		d.follow(d.now)
+		if d.trace != nil {
+			if d.follow(d.now); d.trace.stopped() {
+				break
+			}
+		}
 	}
 	d.schedule(v)
 }
@@ -230,7 +236,9 @@ func (d *driver) frame(v *vehicle) {
 	f := &v.frame
 	if f.AfterGap {
 		d.void(v, f.At)
-		v.trace.gap(f.At)
+		if v.trace != nil {
+			v.trace.gap(f.At)
+		}
 	}
 	if f.Kind == bus.Error {
 		return
@@ -238,10 +246,12 @@ func (d *driver) frame(v *vehicle) {
 	v.frames++
 	if v.index == 0 {
 		d.waits.note(f)
-		v.trace.received(f)
 	}
 	if c := v.catalogue.carrier(f.ID); c != nil && f.Kind == bus.Data {
 		d.settle(f.At)
+		if v.trace != nil {
+			v.trace.received(c, f)
+		}
 		page := c.page(f)
 		if f.Message < 0 { // a capture knows of no release before the reception
 			c.pass(fate.StageSource, page, f.At, f.At, f.Released)
@@ -319,7 +329,9 @@ func (d *driver) schedule(v *vehicle) {
 // take lets a bridge work and hands what it sends to the medium.
 func (d *driver) take(v *vehicle, at time.Duration) {
 	if b, ok := v.bridge.Take(at); ok {
-		v.trace.passed("", b, fate.StageSendQueue, at)
+		if v.trace != nil {
+			v.trace.passed("", b, fate.StageSendQueue, at)
+		}
 		v.handed.push(sending{b, v.bridge})
 		if v.handed.len() == 1 {
 			d.channel.Request(at, v.index, b.Size)

@@ -108,6 +108,14 @@ func (c *catalogue) carrier(id bus.ID) *carrier {
 	return nil
 }
 
+// know makes a carrier of an identifier that nobody shows.
+func (c *catalogue) know(id bus.ID, selector *signal.Selector) {
+	if c.carrier(id) == nil {
+		c.table.Add(id)
+		c.carriers = append(c.carriers, &carrier{selector: selector, pages: map[int]*group{}})
+	}
+}
+
 // group returns the group of an identifier and page, made where it is new.
 func (c *catalogue) group(id bus.ID, page int, selector *signal.Selector) *group {
 	k := c.carrier(id)

@@ -78,9 +78,9 @@ type receiver struct {
 // held is the value of one slot and page in memory.
 type held struct {
 	validAt time.Duration
-	known   bool
-	page    int
 	frame   uint64 // that brought it to the bridge
+	page    int
+	known   bool
 }
 
 // pendingOpen reports whether a track of this receiver is still closed, so that
@@ -209,7 +209,9 @@ func (r *receiver) begin(t time.Duration) bool {
 		r.wanted, r.served = false, false
 		r.lastRedraw = t
 		r.doing, r.until = drawing, t+r.spec.Draw
-		r.trace.drawing(r, t)
+		if r.trace != nil {
+			r.trace.drawing(r, t)
+		}
 		r.startRedraw()
 		return true
 	}

@@ -8,7 +8,6 @@ import (
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
-	"stalegauge/bus/signal"
 	"stalegauge/scenarios"
 )
 
@@ -65,8 +64,8 @@ func Trace(plan *scenarios.Plan, replication int, wanted func(id bus.ID, page in
 	return execute(plan, replication, &tracer{wanted: wanted, emit: emit}, func(*driver) {})
 }
 
-// tracer collects events and hands them out in order. The methods of a nil tracer
-// do nothing.
+// tracer collects events and hands them out in order. Where nobody asks
+// for it there is none.
 type tracer struct {
 	wanted func(id bus.ID, page int) bool
 	emit   func(*Event) error
@@ -74,32 +73,28 @@ type tracer struct {
 
 	vehicle *vehicle
 	forward []bridge.Forward
-	ids     map[bus.ID]*signal.Selector // of the frames that are traced
 	pending []Event
 	down    bool // a restart empties the bridge: what is inside is lost
 }
 
 // join follows a vehicle whose bridge is about to be built.
 func (t *tracer) join(v *vehicle, config *bridge.Config) {
-	t.vehicle, t.forward, t.ids = v, config.Forward, map[bus.ID]*signal.Selector{}
+	t.vehicle, t.forward = v, config.Forward
 	for _, f := range config.Forward {
-		t.ids[f.ID] = f.Selector
+		v.catalogue.know(f.ID, f.Selector)
 	}
-	for _, g := range v.catalogue.groups {
-		t.ids[g.id] = v.spec.Selector(g.id)
+	watch := config.Watch
+	config.Watch = func(stage fate.Stage, r *bridge.Record, at time.Duration) {
+		watch(stage, r, at)
+		if stage < fate.StageSendQueue { // that one is told for each broadcast
+			t.add(r, Event{At: at, Kind: Passed, Stage: stage})
+		}
 	}
-	config.Trace = &bridge.Trace{
-		Passed: func(stage fate.Stage, r *bridge.Record, at time.Duration) {
-			if stage < fate.StageSendQueue { // that one is told for each broadcast
-				t.add(r, Event{At: at, Kind: Passed, Stage: stage})
-			}
-		},
-		Settled: func(f fate.Frame, r *bridge.Record, at time.Duration) {
-			if f == fate.FrameInsideAtEnd && t.down {
-				f = fate.FrameBridgeDown
-			}
-			t.add(r, Event{At: at, Kind: FrameSettled, FrameFate: f})
-		},
+	config.Settled = func(f fate.Frame, r *bridge.Record, at time.Duration) {
+		if f == fate.FrameInsideAtEnd && t.down {
+			f = fate.FrameBridgeDown
+		}
+		t.add(r, Event{At: at, Kind: FrameSettled, FrameFate: f})
 	}
 }
 
@@ -123,18 +118,11 @@ func (t *tracer) all(b *bridge.Broadcast, e Event) {
 	}
 }
 
-// received notes a frame of the bus.
-func (t *tracer) received(f *bus.Frame) {
-	if t == nil || f.Kind != bus.Data {
-		return
-	}
-	selector, traced := t.ids[f.ID]
-	if !traced {
-		return
-	}
+// received notes a data frame of the bus.
+func (t *tracer) received(c *carrier, f *bus.Frame) {
 	e := Event{At: f.At, Kind: Passed, Stage: fate.StageWire, Frame: t.vehicle.frames, ID: f.ID, Page: bridge.NoPage, ValidAt: f.Released}
-	if selector != nil {
-		if page, ok := selector.Page(f.Payload()); ok {
+	if c.selector != nil {
+		if page, ok := c.selector.Page(f.Payload()); ok {
 			e.Page = page
 		}
 	}
@@ -170,42 +158,31 @@ func (t *tracer) restarts(begins bool) {
 // passed notes that the values of a broadcast pass a stage, at a display or before
 // all of them.
 func (t *tracer) passed(display string, b *bridge.Broadcast, stage fate.Stage, at time.Duration) {
-	if t != nil {
-		t.all(b, Event{At: at, Kind: Passed, Stage: stage, Display: display})
-	}
+	t.all(b, Event{At: at, Kind: Passed, Stage: stage, Display: display})
 }
 
 // failed notes that a broadcast found no access to the medium.
 func (t *tracer) failed(b *bridge.Broadcast, at time.Duration) {
-	if t != nil {
-		t.all(b, Event{At: at, Kind: AccessFailed})
-	}
+	t.all(b, Event{At: at, Kind: AccessFailed})
 }
 
 // records notes the fate of all records of a broadcast at a display.
 func (t *tracer) records(r *receiver, b *bridge.Broadcast, f fate.Record) {
-	if t != nil {
-		t.all(b, Event{At: r.now, Kind: RecordSettled, RecordFate: f, Display: r.spec.Name})
-	}
+	t.all(b, Event{At: r.now, Kind: RecordSettled, RecordFate: f, Display: r.spec.Name})
 }
 
 // record notes the fate of one record of the broadcast that a display handles.
 func (t *tracer) record(r *receiver, record *bridge.Record, f fate.Record, at time.Duration) {
-	if t != nil {
-		b := r.current.broadcast
-		t.add(record, Event{
-			At: at, Kind: RecordSettled, RecordFate: f, Display: r.spec.Name,
-			OfBroadcast: true, Broadcast: b.Counter, Copy: b.Copy,
-		})
-	}
+	b := r.current.broadcast
+	t.add(record, Event{
+		At: at, Kind: RecordSettled, RecordFate: f, Display: r.spec.Name,
+		OfBroadcast: true, Broadcast: b.Counter, Copy: b.Copy,
+	})
 }
 
 // shown notes that a value is at the glass from now on. Two groups of the display
 // may show the same value.
 func (t *tracer) shown(r *receiver, d *display, at time.Duration) {
-	if t == nil {
-		return
-	}
 	g := &d.glass
 	again := func(e Event) bool {
 		return e.Kind == Passed && e.Stage == fate.StageRedraw && e.Display == r.spec.Name && e.Frame == g.frame
@@ -219,16 +196,12 @@ func (t *tracer) shown(r *receiver, d *display, at time.Duration) {
 
 // drawing notes that a display begins a redraw.
 func (t *tracer) drawing(r *receiver, at time.Duration) {
-	if t != nil {
-		t.pending = append(t.pending, Event{At: at, Kind: Drawing, Page: bridge.NoPage, Display: r.spec.Name})
-	}
+	t.pending = append(t.pending, Event{At: at, Kind: Drawing, Page: bridge.NoPage, Display: r.spec.Name})
 }
 
 // gap notes that all values held are void.
 func (t *tracer) gap(at time.Duration) {
-	if t != nil {
-		t.pending = append(t.pending, Event{At: at, Kind: Gap, Page: bridge.NoPage})
-	}
+	t.pending = append(t.pending, Event{At: at, Kind: Gap, Page: bridge.NoPage})
 }
 
 // follow brings the receivers of a traced vehicle up to the present and hands out

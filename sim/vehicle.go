@@ -77,7 +77,11 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 		return nil, fmt.Errorf("bus: %w", err)
 	}
 	v.build = func(from time.Duration, restart int) (*bridge.Bridge, error) {
-		return bridge.New(v.config(d, copyOf, streams, from, restart))
+		b, err := bridge.New(v.config(d, copyOf, streams, from, restart))
+		if err == nil && d.advertises {
+			b.HoldBack(never) // until an event opens
+		}
+		return b, err
 	}
 	if v.bridge, err = v.build(0, 0); err != nil {
 		return nil, fmt.Errorf("bridge: %w", err)
@@ -133,9 +137,9 @@ func (v *vehicle) config(d *driver, copyOf int, streams scenarios.Streams, from 
 		}
 	}
 	config.KeepLast = d.advertises
-	config.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
-		if c := v.catalogue.slot[slot]; c != nil {
-			c.pass(stage, page, d.present(), at, validAt)
+	config.Watch = func(stage fate.Stage, r *bridge.Record, at time.Duration) {
+		if c := v.catalogue.slot[r.Slot]; c != nil {
+			c.pass(stage, r.Page, d.present(), at, r.ValidAt)
 		}
 	}
 	if d.trace != nil && v.index == 0 {
@@ -339,7 +343,9 @@ func (v *vehicle) key(slot, page int) int {
 
 // pass notes that the values of a broadcast pass a stage.
 func (v *vehicle) pass(b *bridge.Broadcast, stage fate.Stage, now time.Duration) {
-	v.trace.passed("", b, stage, now)
+	if v.trace != nil {
+		v.trace.passed("", b, stage, now)
+	}
 	for i := range b.Records {
 		record := &b.Records[i]
 		if c := v.catalogue.slot[record.Slot]; c != nil {

@@ -86,8 +86,8 @@ func New(cfg Config) (*Bridge, error) {
 	b.direct = cfg.Controller.Overrun == DropNew && cfg.Pickup.Tick == 0
 	b.processor.cost, b.processor.depth = cfg.Pickup.Cost, cfg.QueueDepth
 	b.addStreams()
-	if cfg.Trace != nil {
-		b.ledger.lost = func(v *value) { b.traceFate(&v.record, v.fate) }
+	if cfg.Settled != nil {
+		b.ledger.lost = func(v *value) { b.tellFate(&v.record, v.fate) }
 	}
 	return b, nil
 }
@@ -115,10 +115,7 @@ func (b *Bridge) Offer(now time.Duration, f *bus.Frame) {
 	b.clock = now
 	b.frames++
 	if m := b.cfg.Controller.Masks; m != nil && !m.Accepts(f) {
-		b.ledger.counts[fate.FrameMasked]++
-		if b.cfg.Trace != nil {
-			b.traceMasked(f)
-		}
+		b.turnAway(f)
 		return
 	}
 	value := unlisted
@@ -331,8 +328,8 @@ func (b *Bridge) Close(now time.Duration) {
 	if len(b.flying) > 0 {
 		b.airBusy += now - b.airFrom
 	}
-	if b.cfg.Trace != nil {
-		b.traceRest()
+	if b.cfg.Settled != nil {
+		b.settleRest()
 	}
 	b.closed = true
 }

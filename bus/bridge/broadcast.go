@@ -117,8 +117,8 @@ func (b *Bridge) loseBroadcast(c *Broadcast, f fate.Frame) {
 func (b *Bridge) markSent(c *Broadcast) {
 	for i := range c.Records {
 		v := &b.ledger.values[c.Records[i].value]
-		if b.cfg.Trace != nil && !v.sent {
-			b.traceFate(&v.record, fate.FrameSent)
+		if b.cfg.Settled != nil && !v.sent {
+			b.tellFate(&v.record, fate.FrameSent)
 		}
 		v.sent = true
 	}

@@ -41,10 +41,13 @@ type Config struct {
 	// Watch, when not nil, is told each time a listed value passes a stage
 	// from [fate.StagePickup] to [fate.StageSendQueue]. For one slot and page
 	// and stage the instants never go back, but at may lie after the instant
-	// of the call.
-	Watch func(stage fate.Stage, slot, page int, validAt, at time.Duration)
-	// Trace, when not nil, is told the life of every listed value.
-	Trace *Trace
+	// of the call. The record may be read during the call only.
+	Watch func(stage fate.Stage, r *Record, at time.Duration)
+	// Settled, when not nil, is told the fate of each listed frame once, when it
+	// is known for good. The fates told sum to those of [Bridge.Fates], but for
+	// frames that are not on the forward list. The record may be read during the
+	// call only.
+	Settled func(f fate.Frame, r *Record, at time.Duration)
 }
 
 // Controller is the bus controller: its acceptance masks and its receive buffer.

@@ -98,12 +98,9 @@ func (l *ledger) balance() [fate.Frames]uint64 {
 	return counts
 }
 
-// pass tells those who watch that a value passes a stage.
+// pass tells the watcher, if there is one, that a value passes a stage.
 func (b *Bridge) pass(stage fate.Stage, r *Record, at time.Duration) {
 	if b.cfg.Watch != nil {
-		b.cfg.Watch(stage, r.Slot, r.Page, r.ValidAt, at)
-	}
-	if b.cfg.Trace != nil {
-		b.cfg.Trace.Passed(stage, r, at)
+		b.cfg.Watch(stage, r, at)
 	}
 }

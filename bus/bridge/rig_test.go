@@ -77,10 +77,10 @@ type rig struct {
 func newRig(t testing.TB, c Config) *rig {
 	r := &rig{t: t}
 	watch := c.Watch
-	c.Watch = func(stage fate.Stage, slot, page int, validAt, at time.Duration) {
-		r.passed = append(r.passed, passing{stage, slot, page, validAt, at, r.now})
+	c.Watch = func(stage fate.Stage, record *Record, at time.Duration) {
+		r.passed = append(r.passed, passing{stage, record.Slot, record.Page, record.ValidAt, at, r.now})
 		if watch != nil {
-			watch(stage, slot, page, validAt, at)
+			watch(stage, record, at)
 		}
 	}
 	b, err := New(c)

@@ -212,7 +212,7 @@ func (b *Bridge) tellPast(now time.Duration, c *Broadcast) {
 }
 
 func (b *Bridge) passAll(stage fate.Stage, c *Broadcast, at time.Duration) {
-	if b.cfg.Watch == nil && b.cfg.Trace == nil {
+	if b.cfg.Watch == nil {
 		return
 	}
 	for i := range c.Records {

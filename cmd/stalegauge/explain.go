@@ -1,15 +1,71 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/agnivade/levenshtein"
 
+	"stalegauge/reports"
 	"stalegauge/scenarios"
 	"stalegauge/sim/explain"
+	"stalegauge/sim/study"
 )
+
+// closer is what a user wants to see of a run besides its figures.
+type closer struct {
+	trace  *traceWish      // nil = no trace
+	search *explain.Search // nil = no explanation
+	again  []string        // words of a command line that runs the same
+}
+
+// closer reads --explain and the flags of a trace. plan is nil where it could not be
+// read.
+func (f *runFlags) closer(plan *scenarios.Plan, args []string) (c closer, mistakes []error) {
+	c.again = f.command(args)
+	c.trace, mistakes = f.trace.read(plan, f.out)
+	if !f.trace.explain.given {
+		return c, mistakes
+	}
+	if f.format != "text" && slices.Contains(formats, f.format) {
+		mistakes = append(mistakes, fmt.Errorf("--format: found %q beside --explain, which tells in words: expected text", f.format))
+	}
+	if plan != nil {
+		search, more := explainFlag(f.trace.explain.text, plan)
+		c.search, mistakes = search, append(mistakes, more...)
+	}
+	return c, mistakes
+}
+
+// explain writes the explanation.
+func (c *closer) explain(ctx context.Context, w io.Writer, r *study.Result, o reports.TextOptions) error {
+	e, err := c.search.Explain(ctx)
+	if err != nil {
+		return err
+	}
+	return reports.Explain(w, r, e, c.again, o)
+}
+
+// command returns the words of a command line that runs the same.
+func (f *runFlags) command(args []string) []string {
+	words := append([]string{"stalegauge", "run"}, args...)
+	for _, s := range f.sets {
+		words = append(words, "--set", s)
+	}
+	for _, flag := range []struct {
+		name string
+		given
+	}{{"duration", f.duration}, {"seed", f.seed}, {"replications", f.replications}, {"precision", f.precision}} {
+		if flag.given.given {
+			words = append(words, "--"+flag.name, flag.text)
+		}
+	}
+	return words
+}
 
 // explainFlag finds what --explain names: a signal at a display, or a signal that
 // one display alone shows.

@@ -14,7 +14,6 @@ import (
 	"stalegauge/reports"
 	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
-	"stalegauge/sim/explain"
 	"stalegauge/sim/study"
 )
 
@@ -33,7 +32,6 @@ type runFlags struct {
 	precision                    given
 	format, out                  string
 	metrics                      metricFlags
-	explain                      given
 	trace                        traceFlags
 }
 
@@ -95,12 +93,9 @@ was wrong with the command line or the scenario.`,
 		} else {
 			out.discard()
 		}
-		wish, more := f.trace.read(plan, f.out)
-		mistakes = append(mistakes, more...)
-		search, more := f.searched(plan)
-		mistakes = append(mistakes, more...)
-		work := &running{plan: plan, options: options, step: step, wish: wish, search: search, again: f.command(args)}
-		return func() error { return p.simulate(c, work, &f) }, mistakes
+		look, more := f.closer(plan, args)
+		work := &running{plan: plan, options: options, step: step, look: look}
+		return func() error { return p.simulate(c, work, &f) }, append(mistakes, more...)
 	})
 	return c
 }
@@ -117,10 +112,8 @@ func (f *runFlags) add(c *cobra.Command) {
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json, csv, or openmetrics: time series for a metrics server")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
 	f.metrics.add(c)
-	flags.Var(&f.explain, "explain", "instead of the report: how the worst of this `SIGNAL@DISPLAY` came about, step by step, in words")
 	f.trace.add(c)
 	completeFlags(c, map[string]cobra.CompletionFunc{
-		"trace-format": fixed(traceForms...), "replication": fixed(), "signal": fixed(), "from": fixed(), "to": fixed(), "explain": fixed(),
 		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
 		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
 	})
@@ -138,39 +131,6 @@ func completeFlags(c *cobra.Command, by map[string]cobra.CompletionFunc) {
 			panic("stalegauge: " + err.Error())
 		}
 	}
-}
-
-// searched reads --explain. plan is nil where it could not be read.
-func (f *runFlags) searched(plan *scenarios.Plan) (search *explain.Search, mistakes []error) {
-	if !f.explain.given {
-		return nil, nil
-	}
-	if f.format != "text" && slices.Contains(formats, f.format) {
-		mistakes = append(mistakes, fmt.Errorf("--format: found %q beside --explain, which tells in words: expected text", f.format))
-	}
-	if plan != nil {
-		var more []error
-		search, more = explainFlag(f.explain.text, plan)
-		mistakes = append(mistakes, more...)
-	}
-	return search, mistakes
-}
-
-// command returns the words of a command line that runs the same.
-func (f *runFlags) command(args []string) []string {
-	words := append([]string{"stalegauge", "run"}, args...)
-	for _, s := range f.sets {
-		words = append(words, "--set", s)
-	}
-	for _, flag := range []struct {
-		name string
-		given
-	}{{"duration", f.duration}, {"seed", f.seed}, {"replications", f.replications}, {"precision", f.precision}} {
-		if flag.given.given {
-			words = append(words, "--"+flag.name, flag.text)
-		}
-	}
-	return words
 }
 
 // options says how often to run.
@@ -237,10 +197,8 @@ func readPlan(args []string, f *runFlags) (*scenarios.Plan, []error) {
 type running struct {
 	plan    *scenarios.Plan
 	options study.Options
-	step    time.Duration   // of a history
-	wish    *traceWish      // nil = no trace
-	search  *explain.Search // nil = no explanation
-	again   []string        // words of a command line that runs the same
+	step    time.Duration // of a history
+	look    closer
 }
 
 // simulate runs the plan and writes the result.
@@ -264,8 +222,8 @@ func (p *program) simulate(c *cobra.Command, w *running, f *runFlags) (err error
 		return err
 	}
 	defer func() { err = errors.Join(err, shut()) }()
-	if w.search != nil {
-		o.Folded = both(o.Folded, w.search.Add)
+	if w.look.search != nil {
+		o.Folded = both(o.Folded, w.look.search.Add)
 	}
 	result, err := study.Run(ctx, plan, o)
 	bar.close()
@@ -275,8 +233,8 @@ func (p *program) simulate(c *cobra.Command, w *running, f *runFlags) (err error
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if w.wish != nil {
-		if err := p.trace(ctx, plan, w.wish, f.trace.file.text); err != nil {
+	if w.look.trace != nil {
+		if err := p.trace(ctx, plan, w.look.trace, f.trace.file.text); err != nil {
 			return err
 		}
 	}
@@ -296,12 +254,8 @@ func (w *running) render(ctx context.Context, result *study.Result, format strin
 	var b bytes.Buffer
 	var err error
 	switch {
-	case w.search != nil:
-		explanation, wrong := w.search.Explain(ctx)
-		if wrong != nil {
-			return nil, wrong
-		}
-		err = reports.Explain(&b, result, explanation, w.again, look)
+	case w.look.search != nil:
+		err = w.look.explain(ctx, &b, result, look)
 	case format == "json":
 		err = reports.JSON(&b, result)
 	case format == "csv":

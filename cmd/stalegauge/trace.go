@@ -19,8 +19,9 @@ import (
 	"stalegauge/sim"
 )
 
-// traceFlags is what the user asked of a trace, as text.
+// traceFlags is what the user asked of a trace and an explanation, as text.
 type traceFlags struct {
+	explain                       given
 	file                          given
 	form, replication, begin, end given
 	signals                       []string
@@ -44,12 +45,18 @@ var traceEndings = map[string]reports.TraceForm{
 // add adds the flags to a command.
 func (f *traceFlags) add(c *cobra.Command) {
 	flags := c.Flags()
+	flags.Var(&f.explain, "explain", "instead of the report: how the worst of this `SIGNAL@DISPLAY` came about, step by step, in words")
 	flags.Var(&f.file, "trace", "also write the life of every record of one replication to this `FILE`: .csv, or .jsonl for JSON lines")
 	flags.Var(&f.form, "trace-format", "`FORM` of the trace whatever its file is called: csv or jsonl")
 	flags.Var(&f.replication, "replication", "`NUMBER` of the replication that is traced, from 0 on (default 0)")
 	flags.StringArrayVar(&f.signals, "signal", nil, "trace only the records with this `SIGNAL`; may be given again")
 	flags.Var(&f.begin, "from", "trace from this `TIME` of the run on, such as 84.2s")
 	flags.Var(&f.end, "to", "trace up to this `TIME`, which is left out")
+	none := cobra.FixedCompletions(nil, cobra.ShellCompDirectiveNoFileComp)
+	completeFlags(c, map[string]cobra.CompletionFunc{
+		"explain": none, "replication": none, "signal": none, "from": none, "to": none,
+		"trace-format": cobra.FixedCompletions(traceForms, cobra.ShellCompDirectiveNoFileComp),
+	})
 }
 
 // read returns what is wished, nil when there is no trace, or all that is wrong.
