@@ -62,7 +62,7 @@ func SurveyText(w io.Writer, s *Survey, o TextOptions) error {
 // surveyAnswer writes the six lines.
 func surveyAnswer(p *page, s *Survey) {
 	inv := s.Inventory
-	p.paragraph("heard    ", fmt.Sprintf("%s frames/s of %s in %s; %s %s", plain(inv.PerSecond, true),
+	p.paragraph("heard    ", fmt.Sprintf("%s frames/s of %s in %s; %s %s", plain(inv.PerSecond, inv.Span > 0),
 		plural(len(inv.IDs), "identifier"), long(inv.Span.Seconds()), s.Kind, clean(s.Name)))
 	p.paragraph("bitrate  ", bitRateText(inv.BitRate.Value)+": "+inv.BitRate.Reason)
 	busiest := ""
@@ -71,7 +71,7 @@ func surveyAnswer(p *page, s *Survey) {
 			busiest += fmt.Sprintf("; busiest %s %s", shortTime(w.Length), percent(w.Most, true))
 		}
 	}
-	p.paragraph("load     ", percent(inv.Load, true)+" of the bus"+busiest)
+	p.paragraph("load     ", percent(inv.Load, inv.Span > 0)+" of the bus"+busiest)
 	p.paragraph("carries  ", carries(s))
 	p.paragraph("regular  ", regular(inv))
 	p.paragraph("watch    ", watch(s))
@@ -106,7 +106,7 @@ func carries(s *Survey) string {
 			}
 		}
 	}
-	text := fmt.Sprintf("%s never change, %d only by what looks like counters and checksums", plural(constant, "identifier"), alive)
+	text := fmt.Sprintf("%s never changed, %d only by what looks like counters and checksums", plural(constant, "identifier"), alive)
 	if signals > 0 {
 		text = fmt.Sprintf("%d of %s moved; ", moves, plural(signals, "signal")) + text
 	}
@@ -117,12 +117,12 @@ func carries(s *Survey) string {
 }
 
 func regular(inv *survey.Inventory) string {
-	var counts [4]int
+	var counts [survey.Unclear + 1]int
 	for i := range inv.IDs {
 		counts[inv.IDs[i].Regularity]++
 	}
 	var parts []string
-	for _, r := range []survey.Regularity{survey.Cyclic, survey.Mixed, survey.OnEvent, survey.Once} {
+	for _, r := range []survey.Regularity{survey.Cyclic, survey.Mixed, survey.OnEvent, survey.Unclear, survey.Once} {
 		if counts[r] > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", counts[r], r))
 		}
@@ -130,7 +130,28 @@ func regular(inv *survey.Inventory) string {
 	if len(inv.Groups) > 0 {
 		parts = append(parts, plural(len(inv.Groups), "group")+" back to back")
 	}
+	if len(parts) == 0 {
+		return "no data or remote frame was met"
+	}
 	return strings.Join(parts, ", ")
+}
+
+// channelsMixed is of how many channels the frames were read as if of one bus, 0
+// where there is one.
+func channelsMixed(c *capture.Report) int {
+	if c == nil || c.OtherChannel > 0 {
+		return 0
+	}
+	n := 0
+	for i := range c.Channels {
+		if c.Channels[i].Frames > 0 {
+			n++
+		}
+	}
+	if n < 2 {
+		return 0
+	}
+	return n
 }
 
 // watch lists what is odd in a line.
@@ -146,6 +167,13 @@ func watch(s *Survey) string {
 			parts = append(parts, count(n)+" "+many)
 		}
 	}
+	if inv.Load > 1 {
+		parts = append(parts, "more load than the bus can carry")
+	}
+	if n := channelsMixed(s.Capture); n > 0 {
+		parts = append(parts, fmt.Sprintf("%d channels read as one bus", n))
+	}
+	add(inv.Others, "frame of further identifiers, not told apart", "frames of further identifiers, not told apart")
 	add(uint64(len(inv.Storms)), "storm", "storms")
 	add(inv.Gaps, "gap", "gaps")
 	add(inv.Errors, "error frame", "error frames")

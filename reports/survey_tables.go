@@ -210,6 +210,9 @@ func oddities(p *page, s *Survey) {
 	inv := s.Inventory
 	p.heading("Watch out")
 	n := len(p.lines)
+	if inv.Load > 1 {
+		p.paragraph("  load: ", "more than the bus can carry: the bit rate or the unit of the stamps is wrong, or several buses were recorded as one")
+	}
 	for _, storm := range inv.Storms {
 		p.paragraph("  storm: ", fmt.Sprintf("%s took %s of the bus for 100 ms from %s on, %s frames, where it usually takes %s; it stormed for %s in all",
 			storm.ID, percent(storm.Load, true), long(storm.At.Seconds()), count(storm.Frames), percent(storm.Usual, true), long(storm.Lasted.Seconds())))
@@ -226,7 +229,11 @@ func oddities(p *page, s *Survey) {
 		}
 	}
 	if len(inv.Unknown) > 0 {
-		p.paragraph("  without an entry: ", idList(inv.Unknown))
+		text := idList(inv.Unknown[:min(len(inv.Unknown), mostRows)])
+		if more := len(inv.Unknown) - mostRows; more > 0 {
+			text += fmt.Sprintf(" and %d more; --format json has all", more)
+		}
+		p.paragraph("  without an entry: ", text)
 	}
 	if len(inv.Unseen) > 0 {
 		var names []string

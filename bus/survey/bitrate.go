@@ -59,6 +59,9 @@ type BitRate struct {
 // peak is the most bits in any window of a length.
 func (s *spacing) guess(peak int64, window time.Duration) BitRate {
 	needed := float64(peak) / window.Seconds()
+	if s.pairs == 0 {
+		return s.byLoad(needed, "no two frames of the classic format follow each other")
+	}
 	if !s.fine {
 		return s.byLoad(needed, fmt.Sprintf("the stamps are multiples of %v, too coarse for the distances of frames", coarse))
 	}
@@ -101,13 +104,16 @@ func (s *spacing) guess(peak int64, window time.Duration) BitRate {
 // usualRate is taken where nothing speaks for another one.
 const usualRate = 500_000
 
-// byLoad falls back on the usual rate, or on the lowest that can carry the load.
+// byLoad falls back on the usual rate, or on the highest for a load beyond it.
 func (s *spacing) byLoad(needed float64, why string) BitRate {
 	r := BitRate{Value: usualRate, Guessed: true}
 	if needed > usualRate {
 		r.Value = commonRates[0]
 	}
-	r.Reason = fmt.Sprintf("assumed: %s; the load needs at least %s", why, rateText(int(needed)))
+	r.Reason = "assumed: " + why
+	if needed > 0 {
+		r.Reason += fmt.Sprintf("; the load needs at least %s", rateText(int(needed)))
+	}
 	return r
 }
 

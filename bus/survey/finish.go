@@ -42,7 +42,10 @@ func (u *Surveyor) Inventory() *Inventory {
 	return inv
 }
 
-// rhythm works out the figures of intervals.
+// fewIntervals is how many it takes to call something regular.
+const fewIntervals = 3
+
+// figures works out the figures of intervals.
 func (r *rhythm) figures() Rhythm {
 	p := &r.periods
 	f := Rhythm{Frames: r.frames, First: r.first, Last: r.last, Longest: r.silence, LongestAt: r.silenceAt}
@@ -53,6 +56,10 @@ func (r *rhythm) figures() Rhythm {
 	f.Mean = time.Duration(f.MeanExact + 0.5)
 	f.Median, f.Shortest = time.Duration(p.quantile(.5)), time.Duration(p.least)
 	f.Low, f.High = time.Duration(p.quantile(.05)), time.Duration(p.quantile(.95))
+	if p.count < fewIntervals || p.most == 0 {
+		f.Regularity = Unclear
+		return f
+	}
 	// By a clock: nearly all intervals lie about the median. What waits for the
 	// bus is late by a few frames, which counts for short periods.
 	median := p.quantile(.5)

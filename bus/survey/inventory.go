@@ -47,11 +47,12 @@ const (
 	Cyclic                    // by a clock
 	Mixed                     // by a clock and on events
 	OnEvent                   // without a clock
+	Unclear                   // too few frames, or all at one instant
 )
 
 // String returns the words for it.
 func (r Regularity) String() string {
-	return [...]string{"once", "cyclic", "cyclic and on event", "on event"}[r]
+	return [...]string{"once", "cyclic", "cyclic and on event", "on event", "unclear"}[r]
 }
 
 // Rhythm says when something was received. Times are 0 where there is no interval.

@@ -82,6 +82,8 @@ func (u *Surveyor) Add(f *bus.Frame) {
 	s := u.stream(f.ID)
 	if s == nil {
 		u.others++
+		shape := bus.NewShape(f.ID, f.Kind, f.Flags&^bus.ErrorPassive, int(f.Length))
+		u.count(shape.Bits(f.Payload()).WithIntermission(), f.At)
 		u.fresh, u.last = true, f.At
 		return
 	}
@@ -103,17 +105,25 @@ func (u *Surveyor) stream(id bus.ID) *stream {
 	return s
 }
 
-// take counts a frame of an identifier.
-func (u *Surveyor) take(s *stream, f *bus.Frame) {
-	wire := s.wire(f).WithIntermission()
+// count takes in the length of a frame on the wire and returns it in bits of the
+// nominal rate.
+func (u *Surveyor) count(wire bus.Bits, at time.Duration) int {
 	bits := wire.Nominal
 	if wire.Data > 0 {
 		u.fast++
 		bits += int(float64(wire.Data)*u.weight + 0.5)
 	}
 	for i := range u.windows {
-		u.windows[i].add(f.At, int64(bits))
+		u.windows[i].add(at, int64(bits))
 	}
+	u.bits += int64(bits)
+	return bits
+}
+
+// take counts a frame of an identifier.
+func (u *Surveyor) take(s *stream, f *bus.Frame) {
+	wire := s.wire(f).WithIntermission()
+	bits := u.count(wire, f.At)
 	if !u.fresh {
 		apart := f.At - u.last
 		if wire.Data == 0 {
@@ -121,7 +131,6 @@ func (u *Surveyor) take(s *stream, f *bus.Frame) {
 		}
 		s.before.see(u.previous, apart, bits)
 	}
-	u.bits += int64(bits)
 	s.bits += int64(bits)
 	late := s.frames > 0 && s.last < u.gapAt
 	s.see(f.At, u.gapAt)

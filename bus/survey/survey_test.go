@@ -271,6 +271,29 @@ func TestMemoryIsBounded(t *testing.T) {
 	}
 	require.Equal(t, uint64(100), u.Inventory().Others)
 	require.Len(t, u.streams, mostIDs)
+
+	// What is not told apart takes its share of the bus all the same: a storm of it.
+	before := u.bits
+	for range 1000 {
+		f.At += ms
+		u.Add(&f)
+	}
+	length := bus.NewShape(f.ID, f.Kind, f.Flags, 0)
+	one := length.Bits(nil).WithIntermission()
+	require.Equal(t, before+1000*int64(one.Nominal), u.bits)
+}
+
+// One frame, or several at one instant, tell nothing of a clock or a bit rate.
+func TestTooLittleToTell(t *testing.T) {
+	for _, frames := range [][]bus.Frame{
+		{{ID: 0x10, Length: 1}, {ID: 0x10, Length: 1, At: ms}},
+		{{ID: 0x10}, {ID: 0x10}, {ID: 0x10}, {ID: 0x10}, {ID: 0x10}},
+	} {
+		require.Equal(t, Unclear, Take(bus.NewFrames(frames...), 0, Options{}).Inventory().IDs[0].Regularity)
+	}
+	inv := Take(bus.NewFrames(bus.Frame{ID: 0x10}), 0, Options{}).Inventory()
+	require.Equal(t, Once, inv.IDs[0].Regularity)
+	require.Equal(t, "assumed: no two frames of the classic format follow each other", inv.BitRate.Reason)
 }
 
 // A byte that is a cyclic redundancy check of the others is found whatever the

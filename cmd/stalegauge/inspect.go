@@ -1,7 +1,9 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -92,6 +94,9 @@ func (p *program) prepareInspect(c *cobra.Command, args []string, f *inspectFlag
 	if len(f.sets) > 0 && !q.scenario {
 		mistakes = append(mistakes, fmt.Errorf("--set: a capture has keys only with --write"))
 	}
+	if q.scenario && f.channel != "" {
+		mistakes = append(mistakes, errors.New("--channel: the bus of a scenario has no channels; bus.capture.channel picks one of its capture"))
+	}
 	if !slices.Contains(formats, f.format) {
 		mistakes = append(mistakes, wordFlag("format", f.format, formats))
 	}
@@ -110,6 +115,9 @@ func (p *program) prepareInspect(c *cobra.Command, args []string, f *inspectFlag
 		mistakes = append(mistakes, fmt.Errorf("inspect what? Give a capture, a scenario or --database FILE"))
 	case f.draft != "" && (len(args) == 0 || args[0] == "-"):
 		mistakes = append(mistakes, fmt.Errorf("--draft: a scenario is drafted from a capture file or a scenario"))
+	}
+	if f.draft != "" && f.out != "" && filepath.Clean(f.draft) == filepath.Clean(f.out) {
+		mistakes = append(mistakes, fmt.Errorf("--draft and --out: both name %s, and one file holds one of them", f.out))
 	}
 	if f.fit && f.draft == "" {
 		mistakes = append(mistakes, fmt.Errorf("--fit has no effect without --draft"))

@@ -48,6 +48,9 @@ func (f *inspectFlags) request(args []string) (q request, mistakes []error) {
 		mistakes = append(mistakes, errors.New("--data-bitrate needs --bitrate: the rate outside the data phase"))
 		q.options.DataBitRate = 0
 	}
+	if high := q.options.DataBitRate; high > 0 && q.options.BitRate > 0 && high < q.options.BitRate {
+		mistakes = append(mistakes, fmt.Errorf("--data-bitrate: %s is slower than --bitrate %s, expected at least the same", f.dataBitRate.text, f.bitRate.text))
+	}
 	if len(args) > 0 {
 		q.name = args[0]
 		q.scenario = isScenario(q.name)
@@ -184,15 +187,20 @@ func declared(s *reports.Survey, path string, q *request) {
 
 // surveyCapture surveys a capture file or standard input.
 func (p *program) surveyCapture(ctx context.Context, s *reports.Survey, q *request, f *inspectFlags) error {
-	r, err := capture.Open(q.name, capture.Options{Channel: f.channel})
+	var report capture.Report
+	err := unlessStopped(ctx, func() error {
+		r, err := capture.Open(q.name, capture.Options{Channel: f.channel})
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		err = p.listen(ctx, s, r, q)
+		report = r.Report()
+		return err
+	})
 	if err != nil {
 		return err
 	}
-	defer r.Close()
-	if err := p.listen(ctx, s, r, q); err != nil {
-		return err
-	}
-	report := r.Report()
 	s.Capture, s.Kind = &report, report.Shape.String()
 	if q.name == "-" {
 		s.Name = "standard input"
@@ -204,6 +212,19 @@ func (p *program) surveyCapture(ctx context.Context, s *reports.Survey, q *reque
 		return p.draft(s, q, f)
 	}
 	return nil
+}
+
+// unlessStopped does what may wait for a pipe for ever, and comes back when the
+// user stops the program. What was begun is left behind then.
+func unlessStopped(ctx context.Context, work func() error) error {
+	done := make(chan error, 1)
+	go func() { done <- work() }()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // listen surveys a source. A signal from the user ends it.
@@ -238,8 +259,10 @@ func (p *program) surveyScenario(ctx context.Context, s *reports.Survey, q *requ
 	}
 	defer plan.Close()
 	s.Name, s.Kind = plan.Name, "message set of the scenario"
+	reason := "given"
 	if q.options.BitRate == 0 {
 		q.options.BitRate, q.options.DataBitRate = plan.Bus.BitRate, plan.Bus.DataBitRate
+		reason = "of the scenario"
 	}
 	if db == nil {
 		q.options.Layouts = survey.OfMessages(plan.Bus.Messages)
@@ -276,7 +299,7 @@ func (p *program) surveyScenario(ctx context.Context, s *reports.Survey, q *requ
 	if err := p.listen(ctx, s, source, q); err != nil {
 		return err
 	}
-	s.Inventory.BitRate.Reason = "of the scenario"
+	s.Inventory.BitRate.Reason = reason
 	s.BitRate = s.Inventory.BitRate
 	if f.draft != "" {
 		return p.draft(s, q, f)

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -156,4 +157,18 @@ func TestInspectStopped(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "old", string(text))
 	requireOnly(t, ".", "old.pcapng")
+}
+
+// A pipe that nobody writes to does not keep a stopped program alive.
+func TestInspectStoppedAtAPipe(t *testing.T) {
+	pipe := filepath.Join(t.TempDir(), "pipe")
+	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	var errw bytes.Buffer
+	require.Equal(t, statusWrong, run(ctx, []string{"inspect", pipe}, nil, io.Discard, &errw))
+	require.Contains(t, errw.String(), "stopped before the end; no result was written")
+	release, err := os.OpenFile(pipe, os.O_RDWR, 0) // whoever still opens it comes on
+	require.NoError(t, err)
+	require.NoError(t, release.Close())
 }

@@ -30,8 +30,11 @@ func openOutput(stdout io.Writer, name string) (*output, error) {
 // openFlagged is openOutput for a flag of another name.
 func openFlagged(stdout io.Writer, flag, name string) (*output, error) {
 	o := &output{stdout: stdout, flag: flag, name: name, target: name}
-	if name == "" {
+	switch name {
+	case "":
 		return o, nil
+	case "-": // would be a file that few programs can name again
+		return nil, fmt.Errorf("%s: found -, expected the name of a file", flag)
 	}
 	if real, err := filepath.EvalSymlinks(name); err == nil {
 		o.target = real // the file behind the link is replaced, not the link

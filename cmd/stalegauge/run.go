@@ -23,7 +23,10 @@ const defaultScenario = "orchard"
 // maxReplications bounds --replications as a scenario bounds its own.
 const maxReplications = 100_000
 
-var formats = []string{"text", "json", "csv", openMetrics}
+var formats = []string{"text", "json", "csv"}
+
+// runFormats are those of a run, whose replications can be kept as time series.
+var runFormats = append(slices.Clip(formats), openMetrics)
 
 // runFlags is what the user asked of run, as text.
 type runFlags struct {
@@ -83,8 +86,8 @@ was wrong with the command line or the scenario.`,
 		if err != nil {
 			mistakes = append(mistakes, err)
 		}
-		if !slices.Contains(formats, f.format) {
-			mistakes = append(mistakes, wordFlag("format", f.format, formats))
+		if !slices.Contains(runFormats, f.format) {
+			mistakes = append(mistakes, wordFlag("format", f.format, runFormats))
 		}
 		step, wrong := f.metrics.check(f.format, options.Sequential)
 		mistakes = append(mistakes, wrong...)
@@ -114,7 +117,7 @@ func (f *runFlags) add(c *cobra.Command) {
 	f.metrics.add(c)
 	f.trace.add(c)
 	completeFlags(c, map[string]cobra.CompletionFunc{
-		"set": completeKey, "format": fixed(formats...), "duration": fixed("60s", "10min", "1h"),
+		"set": completeKey, "format": fixed(runFormats...), "duration": fixed("60s", "10min", "1h"),
 		"seed": fixed(), "replications": fixed("auto", "10", "20", "40", "80", "160", "320"), "precision": fixed("5%", "2%", "1%"),
 	})
 }
