@@ -229,7 +229,8 @@ func (s *signalPool) standing(r *Signal) float64 {
 // delayOf is the delay that a share of all changes keeps, in seconds: those never
 // shown are later than all others. It is not a number where nothing changed.
 func delayOf(shown *age.Points, changes uint64, share float64) float64 {
-	switch n := share * float64(changes); {
+	// The slack keeps a share like 0.07 of 100 at 7 changes whatever the rounding.
+	switch n := share * float64(changes) * (1 - 1e-12); {
 	case changes == 0:
 		return math.NaN()
 	case n > float64(shown.Count()):
