@@ -111,7 +111,7 @@ func (s *signalPool) result(alpha, simulated, one float64) Signal {
 			r.Waterfall[k] = term.Float64() / 2 / float64(observed) / second
 		}
 	}
-	r.Values, r.Expiry, r.Deadlines = s.values.result(alpha), s.expiry.result(alpha), s.deadlines.result(alpha)
+	r.Values, r.Expiry, r.Deadlines = s.values.result(alpha), s.expiry.result(s.episode.length, alpha), s.deadlines.result(s.shown.Firm, alpha)
 	r.First, r.NeverShown = s.first.statistic(alpha), s.first.never
 	r.ExpiryFor = expiryFor(s.glass, s.shown.FalseAlarms)
 	r.Standing = s.standing(&r)
