@@ -15,7 +15,7 @@ import (
 type Values struct {
 	Changes     uint64 // that a frame carried
 	Overwritten uint64 // further ones, which no frame carried
-	InTime      Value  // share of the changes shown within the limit
+	InTime      Value  // share of the changes shown within the limit; undefined without a limit of changes
 	Never       Value  // share of the changes never shown
 	Delay       Statistic
 	Rises       uint64 // changes to another value than 0

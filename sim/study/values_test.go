@@ -69,3 +69,24 @@ func TestAnExpiryThatNeverPassed(t *testing.T) {
 	require.InDelta(t, 2.9957*0.25/7200, e.False.High, 1e-8)
 	require.Equal(t, e.False.High, e.Expired.High)
 }
+
+// A start counts when its value was seen, or when the run goes on for as long as the
+// limit: what comes too late for the run need not come too late for the limit.
+func TestStartsThatTheRunCutsShort(t *testing.T) {
+	empty := age.NewTrack(0)
+	for _, c := range []struct {
+		limit   time.Duration
+		verdict Verdict
+		why     string
+	}{{10 * time.Second, Missed, "100 % (88.3 % to 100 %) of the starts"}, {time.Hour, Undecided, "no start was followed for as long as the limit"}} {
+		s := scenarios.Shown{Period: time.Second, Limit: &scenarios.Limit{Of: scenarios.OfFirstPicture, Quantile: .9, Value: c.limit}}
+		plan := &scenarios.Plan{Duration: 10 * time.Second, Vehicle: scenarios.Vehicle{Receivers: []scenarios.Receiver{{Name: "dial", Shows: []scenarios.Shown{s}}}}}
+		var runs []*sim.Replication
+		for range 24 {
+			runs = append(runs, &sim.Replication{Receivers: []sim.ReceiverRun{{Window: 10 * time.Second, Signals: []sim.SignalRun{{Glass: empty, Memory: empty, Floor: empty}}}}})
+		}
+		got := Of(plan, runs...).Receivers[0].Signals[0]
+		require.Equal(t, c.verdict, got.Verdict)
+		require.Contains(t, got.Why, c.why)
+	}
+}
