@@ -59,6 +59,9 @@ func (s *Signal) judgeTrials(simulated, one float64) {
 	if s.Shown.Limit.Of == scenarios.OfFirstPicture {
 		what, none = "starts", "no start was followed for as long as the limit"
 	}
+	if what == "changes" && s.Values == nil {
+		none = "what the bus carried is not known here, so changes cannot be told"
+	}
 	may := "at most " + percent(allowed) + " of them is allowed"
 	late := s.Late
 	switch {
