@@ -111,7 +111,7 @@ func own(r *study.Result) ownFigures {
 		for k := range r.Receivers[i].Signals {
 			s := &r.Receivers[i].Signals[k]
 			if s.Shown.Limit != nil {
-				if ratio := closeness(s); !(ratio <= f.worst) {
+				if ratio := ofLimit(s); !math.IsNaN(ratio) && !(ratio <= f.worst) {
 					f.worst = ratio
 				}
 				if s.OverLimit.Defined {
@@ -126,12 +126,22 @@ func own(r *study.Result) ownFigures {
 	return ownFigures{f.mean / n, f.p95 / n, f.p99 / n, f.over / limits, f.worst}
 }
 
+// ofLimit is how far a signal is from its limit as comparisons see it, where a limit
+// of the first picture, of which there is one a replication, has no part. It is not a
+// number without a limit, or where nothing changed.
+func ofLimit(s *study.Signal) float64 {
+	if l := s.Shown.Limit; l == nil || l.Of == scenarios.OfFirstPicture {
+		return math.NaN()
+	}
+	return closeness(s)
+}
+
 // worstP99 is the signal with a limit whose p99 is the largest in units of it.
 func worstP99(r *study.Result) (display *study.Receiver, worst *study.Signal) {
 	for i := range r.Receivers {
 		for k := range r.Receivers[i].Signals {
 			s := &r.Receivers[i].Signals[k]
-			if s.Shown.Limit != nil && (worst == nil || closeness(s) > closeness(worst)) {
+			if ratio := ofLimit(s); !math.IsNaN(ratio) && (worst == nil || ratio > ofLimit(worst)) {
 				display, worst = &r.Receivers[i], s
 			}
 		}

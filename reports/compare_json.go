@@ -88,6 +88,8 @@ type jsonAges struct {
 	P99     jsonPaired `json:"p99_s"`
 	Over    jsonPaired `json:"over_limit_share"`
 	Unknown jsonPaired `json:"unknown_share"`
+	Late    jsonPaired `json:"late_share"`  // of the changes: beyond their limit or never shown
+	Wrong   jsonPaired `json:"wrong_share"` // of the time: another value than the bus carried last
 }
 
 type jsonPairedSignal struct {
@@ -153,7 +155,7 @@ func pairing(c *study.Comparison, p *study.Pair) jsonPairing {
 }
 
 func pairedAges(a *study.Ages) jsonAges {
-	return jsonAges{paired(a.Mean), paired(a.P95), paired(a.P99), paired(a.OverLimit), paired(a.Unknown)}
+	return jsonAges{paired(a.Mean), paired(a.P95), paired(a.P99), paired(a.OverLimit), paired(a.Unknown), paired(a.Late), paired(a.Wrong)}
 }
 
 func paired(p study.Paired) jsonPaired {
@@ -199,6 +201,7 @@ func compareRow(c *study.Comparison, a, b, verdict string, p *study.Pair, s *stu
 	}{
 		{"mean", "_s", s.Mean}, {"p95", "_s", s.P95}, {"p99", "_s", s.P99}, {"over_limit", "_share", s.OverLimit}, {"unknown", "_share", s.Unknown},
 		{"worst_p99_over_limit", "", p.Worst}, {"own", "_share", p.OwnShare}, {"own_occupancy", "_share", p.OwnOccupancy}, {"broadcasts", "_per_s", p.BroadcastsPerSecond},
+		{"late", "_share", s.Late}, {"wrong", "_share", s.Wrong},
 	} {
 		f.figure(column.name+"_a"+column.unit, column.value.A, true)
 		f.figure(column.name+"_b"+column.unit, column.value.B, true)

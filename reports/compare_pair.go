@@ -29,6 +29,14 @@ func comparePair(p *page, c *study.Comparison, pair *study.Pair) {
 	row("p99, ms", o.P99, ms, signedMs, true)
 	row("over the limit, % of the time", o.OverLimit, share, share, true)
 	row("unknown, % of the time", o.Unknown, share, share, false)
+	for _, r := range []struct {
+		name  string
+		value study.Paired
+	}{{"late, % of the changes", o.Late}, {"wrong value, % of the time", o.Wrong}} {
+		if !math.IsNaN(r.value.A) && !math.IsNaN(r.value.B) {
+			row(r.name, r.value, share, share, true)
+		}
+	}
 	row("worst p99, in units of its limit", pair.Worst, plain, plain, true)
 	row("own energy on air, % of the time", pair.OwnShare, share, share, false)
 	row("with access time, % of the time", pair.OwnOccupancy, share, share, false)

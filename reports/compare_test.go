@@ -5,12 +5,15 @@ import (
 	"encoding/json"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"stalegauge/reports"
+	"stalegauge/scenarios"
 	"stalegauge/sim/study"
 )
 
@@ -25,7 +28,7 @@ func apart(a, b, half float64) study.Paired {
 
 func agesApart(a, b, half float64) study.Ages {
 	open := study.Paired{A: math.NaN(), B: math.NaN(), Difference: study.Value{Value: math.NaN(), Low: math.NaN(), High: math.NaN()}}
-	return study.Ages{Mean: apart(a/2, b/2, half/2), P95: apart(a*.8, b*.8, half), P99: apart(a, b, half), OverLimit: open, Unknown: apart(0, 0, 0)}
+	return study.Ages{Mean: apart(a/2, b/2, half/2), P95: apart(a*.8, b*.8, half), P99: apart(a, b, half), OverLimit: open, Unknown: apart(0, 0, 0), Late: open, Wrong: open}
 }
 
 // harvest compares three designs of the example.
@@ -47,6 +50,7 @@ func harvest() *study.Comparison {
 		pair(0, 2, agesApart(.2, .201, .0075), agesApart(.3, never, 0)),
 		pair(1, 2, agesApart(.162, .201, .008), agesApart(.3, never, 0)),
 	}
+	c.Pairs[0].Overall.Late, c.Pairs[0].Overall.Wrong = apart(.1, .02, .01), apart(.03, .04, .02)
 	c.Pairs[1].OnlyA = []string{"cab lamp"}
 	return c
 }
@@ -65,6 +69,39 @@ func TestComparisonOfAnExample(t *testing.T) {
 			require.ErrorIs(t, write(broken{}, harvest()), io.ErrShortWrite)
 		})
 	}
+}
+
+// A signal of which no change was seen is neither the worst nor hides who is, and the
+// first picture, of which there is one a replication, has no part.
+func TestTheWorstOfADesign(t *testing.T) {
+	worst := func(c *study.Comparison) float64 {
+		var b bytes.Buffer
+		require.NoError(t, reports.CompareJSON(&b, c))
+		var read struct {
+			Designs []struct {
+				Worst float64 `json:"worst_p99_over_limit"`
+			}
+		}
+		require.NoError(t, json.Unmarshal(b.Bytes(), &read))
+		return read.Designs[0].Worst
+	}
+	c := harvest()
+	c.Results[0].Receivers = c.Results[0].Receivers[:1]
+	d := &c.Results[0].Receivers[0]
+	d.Signals = slices.DeleteFunc(d.Signals, func(s study.Signal) bool { return !s.Age.P99.Defined })
+	want := worst(c)
+	require.Positive(t, want)
+	for _, s := range []study.Signal{
+		{Shown: scenarios.Shown{Limit: &scenarios.Limit{Of: scenarios.OfChange, Value: time.Second}}, Standing: math.NaN()},
+		{Shown: scenarios.Shown{Limit: &scenarios.Limit{Of: scenarios.OfFirstPicture, Value: time.Second}}, Standing: 100},
+	} {
+		s.Shown.Signal.Name = "door"
+		d.Signals = append([]study.Signal{s}, append(d.Signals, s)...)
+	}
+	require.Equal(t, want, worst(c))
+	var b bytes.Buffer
+	require.NoError(t, reports.CompareText(&b, c, reports.TextOptions{}))
+	require.NotContains(t, b.String(), "worst with now: "+d.Name+" door")
 }
 
 // The verdict is a sentence.

@@ -209,7 +209,7 @@ func liveSignals(p *page, h *live.Outcome) {
 			}
 			limit := dash
 			if l := s.Shown.Limit; l != nil {
-				limit = millis(l.Value.Seconds(), true)
+				limit = millis(l.Value.Seconds(), true) + limitMark(l.Of)
 			}
 			t.row(clean(s.Shown.Signal.Name), limit, verdict, beside(s.Age.P50, predicted.Age.P50), beside(s.Age.P95, predicted.Age.P95),
 				ms(s.Age.P99), millis(s.Age.Max.Value, s.Age.Max.Defined), agrees)

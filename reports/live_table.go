@@ -32,10 +32,11 @@ func worstNow(plan *scenarios.Plan, v *live.View) (name string, share float64) {
 	for i := range v.Displays {
 		for k, now := range v.Displays[i] {
 			s := &plan.Receivers[i].Shows[k]
-			if s.Limit == nil || !now.Known {
+			limit := s.AgeLimit()
+			if limit == nil || !now.Known {
 				continue
 			}
-			if of := float64(now.Age) / float64(s.Limit.Value); of > share {
+			if of := float64(now.Age) / float64(limit.Value); of > share {
 				name, share = plan.Receivers[i].Name+" "+s.Signal.Name, of
 			}
 		}
@@ -75,7 +76,7 @@ func LiveTable(plan *scenarios.Plan, v *live.View, o TextOptions, lines int) []s
 
 func limitWords(l *scenarios.Limit) string {
 	if l == nil {
-		return "no limit"
+		return "no limit of age"
 	}
 	return fmt.Sprintf("limit %s", span(l.Value.Seconds(), true))
 }
@@ -90,17 +91,18 @@ func liveRow(p *page, s *scenarios.Shown, age *time.Duration, known bool) string
 		return name + "  unknown"
 	}
 	row := name + fmt.Sprintf("%10s ", span(age.Seconds(), true))
-	if s.Limit == nil {
+	limit := s.AgeLimit()
+	if limit == nil {
 		return row
 	}
-	filled := int(math.Min(1.5, float64(*age)/float64(s.Limit.Value)) * limitColumns)
+	filled := int(math.Min(1.5, float64(*age)/float64(limit.Value)) * limitColumns)
 	bar := []byte(fmt.Sprintf("%-*s", limitColumns*3/2, ""))
 	for i := range filled {
 		bar[i] = '='
 	}
 	bar[limitColumns] = '|'
 	mark, color := "  ", ""
-	if *age > s.Limit.Value {
+	if *age > limit.Value {
 		mark, color = "! ", orange
 	}
 	return p.paint(color, row+mark+string(bar))
@@ -120,10 +122,10 @@ func byLimit(shows []scenarios.Shown) (groups []limitGroup) {
 		return l.Value
 	}
 	for k := range shows {
-		at := slices.IndexFunc(groups, func(g limitGroup) bool { return value(g.limit) == value(shows[k].Limit) })
+		at := slices.IndexFunc(groups, func(g limitGroup) bool { return value(g.limit) == value(shows[k].AgeLimit()) })
 		if at < 0 {
 			at = len(groups)
-			groups = append(groups, limitGroup{limit: shows[k].Limit})
+			groups = append(groups, limitGroup{limit: shows[k].AgeLimit()})
 		}
 		groups[at].signals = append(groups[at].signals, k)
 	}

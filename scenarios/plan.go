@@ -145,6 +145,15 @@ func (s *Shown) FollowsValues() bool {
 	return s.Class != Cyclic || s.Limit != nil && s.Limit.Of == OfChange
 }
 
+// AgeLimit is the limit of the signal's age, nil when it has none or one that speaks
+// of something else.
+func (s *Shown) AgeLimit() *Limit {
+	if s.Limit == nil || s.Limit.Of != OfAge {
+		return nil
+	}
+	return s.Limit
+}
+
 // Class says how a signal moves, and so which measure speaks for it.
 type Class uint8
 

@@ -24,6 +24,7 @@ func NewProbe(plan *scenarios.Plan) *Probe {
 	d := &driver{plan: plan}
 	d.from, d.end = plan.Window()
 	v := &vehicle{spec: &plan.Vehicle, catalogue: newCatalogue(&plan.Vehicle), blind: true}
+	v.lag = 1 << 15 // half the circle: Restart tells of a sender that numbers anew
 	v.keys = make([]map[int]int, len(plan.Bridge.Forward))
 	for i := range v.keys {
 		v.keys[i] = map[int]int{}

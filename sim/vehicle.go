@@ -86,7 +86,7 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	if v.bridge, err = v.build(0, 0); err != nil {
 		return nil, fmt.Errorf("bridge: %w", err)
 	}
-	if spec.Bridge.Repeat.Copies > 1 || d.advertises {
+	if spec.Bridge.Repeat.Copies > 1 { // what advertising sends again is the newest
 		v.lag = windowSize - 1
 	}
 	v.keys = make([]map[int]int, len(spec.Bridge.Forward))

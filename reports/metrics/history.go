@@ -62,7 +62,13 @@ func NewHistory(plan *scenarios.Plan, design string, replications int, step time
 	h := &History{reader: r, design: design, runs: make([]recording, replications)}
 	series := int(fate.Frames) + 20 // of bus, bridge and medium
 	for i := range plan.Receivers {
-		series += int(fate.Records) + int(fate.Foreigns) + len(plan.Receivers[i].Shows)*(2*(len(AgeBounds)+3)+6)
+		series += int(fate.Records) + int(fate.Foreigns)
+		for k := range plan.Receivers[i].Shows {
+			series += 2*(len(AgeBounds)+3) + 3
+			if plan.Receivers[i].Shows[k].AgeLimit() != nil {
+				series += 3
+			}
+		}
 	}
 	h.foreseen = float64(series) * float64(r.end/step+2) * float64(replications)
 	if h.foreseen > MostSamples {

@@ -150,6 +150,9 @@ func (r *reader) signal(i, k int, glass, memory *age.Track, now time.Duration, n
 	}
 	s := ReadSignal(glass, limited, r.from[i], now, native)
 	s.Name = r.names(shown)
+	if shown.AgeLimit() == nil { // a limit of changes or starts makes no age stale
+		s.Limit, s.Stale, s.Violations = 0, 0, 0
+	}
 	return s
 }
 

@@ -27,6 +27,31 @@ func tallied(t *testing.T) (*study.Result, *Tally) {
 	return r, tally
 }
 
+// A limit of changes makes no age stale.
+func TestOnlyALimitOfTheAgeIsExported(t *testing.T) {
+	plan, err := scenarios.Open("camper-lights", []string{"duration=5s", "replications=1"})
+	require.NoError(t, err)
+	tally := NewTally(plan, "live")
+	_, err = study.Run(context.Background(), plan, study.Options{Folded: tally.Add})
+	require.NoError(t, err)
+	others := 0
+	for i, d := range plan.Receivers {
+		for k, s := range d.Shows {
+			got := tally.Source()[0].Receivers[i].Signals[k]
+			if s.AgeLimit() != nil {
+				require.Equal(t, s.Limit.Value, got.Limit)
+				continue
+			}
+			require.Zero(t, got.Limit+got.Stale)
+			require.Zero(t, got.Violations)
+			if s.Limit != nil {
+				others++
+			}
+		}
+	}
+	require.Positive(t, others)
+}
+
 // What a server reads after the last replication is what the report says.
 func TestTallyEndsAtTheReport(t *testing.T) {
 	r, tally := tallied(t)

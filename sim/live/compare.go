@@ -178,7 +178,8 @@ func (o *Outcome) Agrees() bool {
 	return true
 }
 
-// Met reports whether the host was fit to tell and every limit was met.
+// Met reports whether the host was fit to tell and every limit was met that can be
+// judged without knowing what the bus carried.
 func (o *Outcome) Met() bool {
 	if o.Busy {
 		return false
@@ -188,7 +189,9 @@ func (o *Outcome) Met() bool {
 	}
 	for i := range o.Live.Receivers {
 		for k := range o.Live.Receivers[i].Signals {
-			if v := o.Live.Receivers[i].Signals[k].Verdict; v != study.Met && v != study.NoLimit {
+			s := &o.Live.Receivers[i].Signals[k]
+			told := s.Shown.Limit == nil || s.Shown.Limit.Of != scenarios.OfChange || s.Values != nil
+			if told && s.Verdict != study.Met && s.Verdict != study.NoLimit {
 				return false
 			}
 		}

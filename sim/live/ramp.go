@@ -183,7 +183,8 @@ func (c *RampConfig) stale(before, after *View) (name string) {
 	for i := range after.Displays {
 		for k, now := range after.Displays[i] {
 			shown := &c.Plan.Receivers[i].Shows[k]
-			if shown.Limit == nil {
+			limit := shown.AgeLimit()
+			if limit == nil {
 				continue
 			}
 			observed, over := now.Observed, now.Over
@@ -195,10 +196,10 @@ func (c *RampConfig) stale(before, after *View) (name string) {
 			switch {
 			case observed > 0:
 				share = float64(over) / float64(observed)
-			case now.Known && now.Age > shown.Limit.Value && now.Observed > 0:
+			case now.Known && now.Age > limit.Value && now.Observed > 0:
 				share = 1 // not one update all the time
 			}
-			if times := share / (1 - shown.Limit.Quantile); times > worst {
+			if times := share / (1 - limit.Quantile); times > worst {
 				worst, name = times, c.Plan.Receivers[i].Name+" "+shown.Signal.Name
 			}
 		}

@@ -65,28 +65,39 @@ func (m *matching) ages(signals [][2]int) Ages {
 	}
 }
 
-// average compares the average of a figure over the signals that have it.
+// average compares the average of a figure over the signals that have it in both
+// designs: over the same signals whichever group is left out.
 func (m *matching) average(signals [][2]int, figure int) Paired {
-	return m.compare(func(r *reading, side int) float64 {
-		sum, n := 0.0, 0.0
-		for _, at := range signals {
-			if x := r.signals[at[side]][figure]; !math.IsNaN(x) {
-				sum += x
-				n++
-			}
+	var have [][2]int
+	for _, at := range signals {
+		if !math.IsNaN(m.a.whole.signals[at[0]][figure]) && !math.IsNaN(m.b.whole.signals[at[1]][figure]) {
+			have = append(have, at)
 		}
-		return sum / n
+	}
+	if len(have) == 0 {
+		have = signals
+	}
+	return m.compare(func(r *reading, side int) float64 {
+		sum := 0.0
+		for _, at := range have {
+			sum += r.signals[at[side]][figure]
+		}
+		return sum / float64(len(have))
 	})
 }
 
 // worst is the largest age or delay in units of its limit: p99 of the age, of a
 // change the delay of the share that its limit asks for. It is not a number without
-// limits.
+// limits, nor where it could be that of a signal that nothing is known of without the
+// group left out.
 func (m *matching) worst(r *reading, side int) float64 {
-	worst := math.NaN()
+	worst, whole := math.NaN(), &[...]*readings{m.a, m.b}[side].whole
 	for _, at := range m.both {
 		l := r.limits[at[side]]
 		ratio := r.signals[at[side]][l.figure] / l.value
+		if math.IsNaN(ratio) && !math.IsNaN(whole.signals[at[side]][l.figure]/l.value) {
+			return ratio
+		}
 		if !math.IsNaN(ratio) && !(ratio <= worst) {
 			worst = ratio
 		}

@@ -102,7 +102,7 @@ func (p *pool) changesOf(phase int, f *Phase, alpha float64) {
 				continue
 			}
 			trials, to := &s.values.phases[phase], &f.Receivers[i].Signals[k]
-			to.Changes, to.Late = trials.count, trials.figure(alpha)
+			to.Changes, to.Late = trials.count, trials.share.trials(1, alpha)
 			to.OverLimit, to.Violations = Value{}, Value{} // the limit does not speak of the age
 		}
 	}

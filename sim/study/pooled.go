@@ -39,11 +39,12 @@ type receiverPool struct {
 
 func newPool(plan *scenarios.Plan) *pool {
 	p := &pool{plan: plan, receivers: make([]receiverPool, len(plan.Receivers)), neighbours: make([]neighbourPool, len(plan.Neighbours))}
+	_, end := plan.Window()
 	for i := range plan.Receivers {
 		r := &plan.Receivers[i]
 		signals := make([]signalPool, len(r.Shows))
 		for k := range r.Shows {
-			signals[k].shown = r.Shows[k]
+			signals[k].shown, signals[k].looked = r.Shows[k], end-r.PowerUp
 			signals[k].episode = episodeOf(plan, r, &r.Shows[k])
 		}
 		p.receivers[i].signals = signals

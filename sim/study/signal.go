@@ -30,7 +30,8 @@ type signalPool struct {
 	expiry    expiryPool
 	deadlines deadlinesPool
 	first     pictures
-	starts    trialPool // starts without a first picture in time
+	starts    trialPool     // starts without a first picture in time
+	looked    time.Duration // from power-up to the end of a replication
 }
 
 func (s *signalPool) add(run *sim.SignalRun, window time.Duration) {
@@ -77,7 +78,7 @@ func (s *signalPool) addValues(run *sim.SignalRun, window time.Duration) {
 	}
 	s.deadlines.add(&run.Deadlines)
 	s.first.note(run.Seen, run.First, window)
-	if limit := s.shown.Limit; limit != nil && limit.Of == scenarios.OfFirstPicture {
+	if limit := s.shown.Limit; limit != nil && limit.Of == scenarios.OfFirstPicture && (run.Seen || s.looked >= limit.Value) {
 		late := uint64(1)
 		if run.Seen && run.First <= limit.Value {
 			late = 0
@@ -111,7 +112,10 @@ func (s *signalPool) result(alpha, simulated, one float64) Signal {
 			r.Waterfall[k] = term.Float64() / 2 / float64(observed) / second
 		}
 	}
-	r.Values, r.Expiry, r.Deadlines = s.values.result(alpha), s.expiry.result(alpha), s.deadlines.result(alpha)
+	r.Values, r.Expiry, r.Deadlines = s.values.result(alpha), s.expiry.result(s.episode.length, alpha), s.deadlines.result(s.shown.Firm, alpha)
+	if l := s.shown.Limit; r.Values != nil && (l == nil || l.Of != scenarios.OfChange) {
+		r.Values.InTime = Value{} // in no time
+	}
 	r.First, r.NeverShown = s.first.statistic(alpha), s.first.never
 	r.ExpiryFor = expiryFor(s.glass, s.shown.FalseAlarms)
 	r.Standing = s.standing(&r)
@@ -142,7 +146,7 @@ func (s *signalPool) decide(r *Signal, alpha, simulated, one float64) {
 	}
 	floor, _, _ := s.best.figures(s.episode.length, alpha)
 	r.judge(judged{
-		floor: floor, few: s.limited.violations < few, none: s.limited.violations == 0,
+		floor: floor, none: s.limited.violations == 0,
 		unknown: s.unknownFor(r.UnknownShare, alpha), simulated: simulated, one: one,
 	})
 }

@@ -3,6 +3,8 @@ package study
 import (
 	"math"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"stalegauge/scenarios"
 	"stalegauge/sim"
 	"stalegauge/sim/age"
@@ -13,7 +15,7 @@ import (
 type Values struct {
 	Changes     uint64 // that a frame carried
 	Overwritten uint64 // further ones, which no frame carried
-	InTime      Value  // share of the changes shown within the limit
+	InTime      Value  // share of the changes shown within the limit; undefined without a limit of changes
 	Never       Value  // share of the changes never shown
 	Delay       Statistic
 	Rises       uint64 // changes to another value than 0
@@ -56,35 +58,39 @@ type valuesPool struct {
 	phases                  []trialPool
 }
 
-// trialPool gathers trials: their number and how many failed.
+// trialPool gathers trials: their number and the share of those that were late.
 type trialPool struct {
-	count, late uint64
-	share       ratio // of the late ones
+	count uint64
+	share ratio
 }
 
 func (t *trialPool) add(count, late uint64) {
 	t.count += count
-	t.late += late
 	t.share.add(float64(late), float64(count))
 }
 
-// figure is the share of late trials: with none of them the exact one-sided bound,
-// otherwise the wider of the t-interval across replications and Wilson's.
-func (t *trialPool) figure(alpha float64) Value {
-	if t.count == 0 {
-		return Value{}
-	}
-	v := t.share.value(alpha, 1)
-	v.Value = float64(t.late) / float64(t.count)
-	if t.late == 0 {
-		v.Interval, v.Low, v.High = true, 0, NoneOf(int(t.count), alpha)
+// trials is the ratio as a share of trials, of which each that stand in a row count
+// as one, since they overlap. With none or all of them the other end is the exact
+// one-sided bound, otherwise the interval is the wider of the t-interval across
+// replications and Wilson's.
+func (r *ratio) trials(each int, alpha float64) Value {
+	v := r.value(alpha, 1)
+	if !v.Defined {
 		return v
 	}
-	w := Wilson(int(t.late), int(t.count), alpha)
-	if !v.Interval {
-		v.Low, v.High = w.Low, w.High
+	n := max(1, r.x/float64(each))
+	w := Interval{0, NoneOf(int(n), alpha)}
+	switch {
+	case r.y == 0:
+	case r.y == r.x:
+		w = Interval{1 - w.High, 1}
+	default:
+		w = wilson(v.Value*n, n, -distuv.UnitNormal.Quantile(alpha/2))
 	}
-	v.Interval, v.Low, v.High = true, min(v.Low, w.Low), max(v.High, w.High)
+	if v.Interval {
+		w = Interval{min(v.Low, w.Low), max(v.High, w.High)}
+	}
+	v.Interval, v.Low, v.High = true, w.Low, w.High
 	return v
 }
 
@@ -116,7 +122,7 @@ func (p *valuesPool) result(alpha float64) *Values {
 	}
 	return &Values{
 		Changes: p.changes.Count, Overwritten: p.changes.Overwritten, Rises: p.changes.Rises,
-		InTime: p.inTime.value(alpha, 1), Never: p.never.value(alpha, 1), RisesSeen: p.rises.value(alpha, 1),
+		InTime: p.inTime.trials(1, alpha), Never: p.never.trials(1, alpha), RisesSeen: p.rises.trials(1, alpha),
 		Delay:      p.delay.statistic(&p.delays, 0, alpha),
 		WrongShare: p.wrong.value(alpha, 1), WrongMean: p.stretch.value(alpha, 0), WrongLongest: p.longest,
 		IncorrectAge: p.onError.value(alpha, 0),
@@ -125,25 +131,34 @@ func (p *valuesPool) result(alpha float64) *Values {
 
 // expiryPool gathers what replications say of an expiry.
 type expiryPool struct {
-	seen                   bool
-	expired, wrong, alarms ratio
+	seen           bool
+	expired, wrong excess
 }
 
 func (p *expiryPool) add(run *sim.ExpiryRun) {
 	p.seen = true
 	observed := seconds(run.Glass.Observed())
-	p.expired.add(seconds(run.Glass.OverLimit()), observed)
+	p.expired.add(run.Glass)
 	// At every instant the value at the glass is at least as old as the one on
 	// the bus, so the difference of the times is the time of the difference.
-	p.wrong.add(seconds(run.Glass.OverLimit()-run.Floor.OverLimit()), observed)
-	p.alarms.add(math.Max(0, float64(run.Glass.Violations())-float64(run.Floor.Violations())), observed/3600)
+	over := run.Glass.OverLimit() - run.Floor.OverLimit()
+	alarms := max(run.Glass.Violations(), run.Floor.Violations()) - run.Floor.Violations()
+	p.wrong.share.add(seconds(over), observed)
+	p.wrong.rate.add(float64(alarms), observed/3600)
+	p.wrong.over += over
+	p.wrong.violations += alarms
+	p.wrong.observed += run.Glass.Observed()
 }
 
-func (p *expiryPool) result(alpha float64) *Expiry {
+// result takes an alarm that was never seen to last as long as an episode.
+func (p *expiryPool) result(episode, alpha float64) *Expiry {
 	if !p.seen {
 		return nil
 	}
-	return &Expiry{Expired: p.expired.value(alpha, 1), False: p.wrong.value(alpha, 1), FalseAlarm: p.alarms.value(alpha, 0)}
+	e := &Expiry{}
+	e.Expired, _, _ = p.expired.figures(episode, alpha)
+	e.False, e.FalseAlarm, _ = p.wrong.figures(episode, alpha)
+	return e
 }
 
 // expiryFor returns the least age, at the edge of a bucket, that the value at the
@@ -184,20 +199,20 @@ func (p *deadlinesPool) add(run *sim.Deadlines) {
 	p.kept.add(float64(run.Kept), float64(run.Windows))
 }
 
-func (p *deadlinesPool) result(alpha float64) *Deadlines {
+func (p *deadlinesPool) result(firm scenarios.Firm, alpha float64) *Deadlines {
 	if p.count == 0 {
 		return nil
 	}
-	return &Deadlines{Count: p.count, Missed: p.missed.value(alpha, 1), Longest: p.longest, Streaks: p.streaks, Kept: p.kept.value(alpha, 1)}
+	return &Deadlines{Count: p.count, Missed: p.missed.trials(1, alpha), Longest: p.longest, Streaks: p.streaks, Kept: p.kept.trials(firm.Of, alpha)}
 }
 
 // late is the share of trials that were late for a limit that speaks of trials.
 func (s *signalPool) late(alpha float64) Value {
 	if s.shown.Limit.Of == scenarios.OfFirstPicture {
-		return s.starts.figure(alpha)
+		return s.starts.share.trials(1, alpha)
 	}
-	t := trialPool{count: s.values.changes.Count, late: s.values.changes.Count - s.values.changes.InTime, share: s.values.inTime.rest()}
-	return t.figure(alpha)
+	late := s.values.inTime.rest()
+	return late.trials(1, alpha)
 }
 
 // standing is how far the signal is from its limit, see [Signal.Standing].
@@ -224,7 +239,8 @@ func (s *signalPool) standing(r *Signal) float64 {
 // delayOf is the delay that a share of all changes keeps, in seconds: those never
 // shown are later than all others. It is not a number where nothing changed.
 func delayOf(shown *age.Points, changes uint64, share float64) float64 {
-	switch n := share * float64(changes); {
+	// The slack keeps a share like 0.07 of 100 at 7 changes whatever the rounding.
+	switch n := share * float64(changes) * (1 - 1e-12); {
 	case changes == 0:
 		return math.NaN()
 	case n > float64(shown.Count()):

@@ -12,7 +12,7 @@ import (
 type judged struct {
 	floor     Value   // share over the limit of what was received on the bus
 	unknown   Value   // unknown share
-	few, none bool    // few episodes over the limit, or none
+	none      bool    // no episode over the limit
 	simulated float64 // seconds so far
 	one       float64 // seconds of one replication
 }
@@ -55,15 +55,18 @@ func (s *Signal) judge(j judged) {
 // late is at most a, missed when its lower end is more, else undecided.
 func (s *Signal) judgeTrials(simulated, one float64) {
 	allowed := 1 - s.Shown.Limit.Quantile
-	what := "changes"
+	what, none := "changes", "no changes were seen"
 	if s.Shown.Limit.Of == scenarios.OfFirstPicture {
-		what = "starts"
+		what, none = "starts", "no start was followed for as long as the limit"
+	}
+	if what == "changes" && s.Values == nil {
+		none = "what the bus carried is not known here, so changes cannot be told"
 	}
 	may := "at most " + percent(allowed) + " of them is allowed"
 	late := s.Late
 	switch {
 	case !late.Defined:
-		s.Verdict, s.Why = Undecided, "no "+what+" were seen"
+		s.Verdict, s.Why = Undecided, none
 	case late.Low > allowed:
 		s.Verdict, s.Why = Missed, fmt.Sprintf("%s of the %s were late or never shown; %s", share(late), what, may)
 	case late.High <= allowed:
