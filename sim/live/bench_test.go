@@ -2,6 +2,7 @@ package live
 
 import (
 	"context"
+	"strings"
 	"testing"
 	"time"
 
@@ -94,13 +95,14 @@ func BenchmarkLateness(b *testing.B) {
 
 // What the listener costs a datagram.
 func BenchmarkListener(b *testing.B) {
-	for _, scenario := range []string{"orchard", "forward-everything"} {
-		b.Run(scenario, func(b *testing.B) {
+	for _, name := range []string{"orchard", "orchard/watched", "forward-everything"} {
+		b.Run(name, func(b *testing.B) {
+			scenario, _, watched := strings.Cut(name, "/")
 			plan := prepared(b, scenario, Desk{Span: time.Minute})
 			all, _ := simulated(b, plan, time.Minute)
 			start := time.Unix(1_000_000, 0)
 			var now time.Time
-			l := NewListener(ListenerConfig{Plan: plan, SameHost: no, Wall: func() time.Time { return now }})
+			l := NewListener(ListenerConfig{Plan: plan, SameHost: no, Wall: func() time.Time { return now }, Watched: watched})
 			b.ReportAllocs()
 			b.ResetTimer()
 			for i := range b.N {
