@@ -33,6 +33,7 @@ type Answer struct {
 	Radios      []OnRadio   // where there are several
 	Frames      uint64      // of the search; what came after it not counted
 	Stopped     bool        // the budget ended the search before it had tried all
+	Cut         bool        // the budget left no room to explain all
 	Interrupted bool
 }
 

@@ -116,7 +116,7 @@ func TestSearchOnTheBuiltInScenario(t *testing.T) {
 	require.GreaterOrEqual(t, a.Counts.Simulated, counts(3, 200))
 	require.Equal(t, a.Counts.Examined, a.Counts.Simulated+a.Counts.Pruned[LongestWait]+a.Counts.Pruned[Airtime])
 	require.Less(t, a.Best.Own, s.asIs.own/2)
-	again, err := scenarios.Open("orchard", slices.Concat(p.With(&a.Best.Design), []string{"seed=77", "duration="+[]string{"1min", "4min"}[counts(0, 1)]}))
+	again, err := scenarios.Open("orchard", slices.Concat(p.With(&a.Best.Design), []string{"seed=77", "duration=" + []string{"1min", "4min"}[counts(0, 1)]}))
 	require.NoError(t, err)
 	r, err := study.Run(context.Background(), again, study.Options{Replications: counts(10, 40)})
 	require.NoError(t, err)
