@@ -209,6 +209,9 @@ func (s *search) found(c *candidate) *Found {
 func (s *search) answer() *Answer {
 	a := &Answer{Version: s.o.Version, Problem: s.p, Objective: s.o.Objective, Alpha: s.alpha, Looks: len(looks), Frames: s.used, Stopped: s.ended}
 	a.Window, a.Long = lengthOf(short(s.p.Plan, window)), lengthOf(s.p.Plan)
+	if s.asIs != nil && s.asIs.runs > 0 {
+		a.AsIs = s.found(s.asIs)
+	}
 	if s.best != nil {
 		a.Best = s.found(s.best)
 		a.Confirmed = s.best.sure

@@ -40,6 +40,8 @@ type Options struct {
 	// with the bus frames of all designs so far. What confirms and explains its
 	// result comes after that. It must not depend on what was found.
 	Ends func(frames uint64) bool
+	// Work is told the bus frames so far after each replication. It may be nil.
+	Work func(frames uint64)
 	// Step is told what is going on, for a display of the progress. It may be nil.
 	Step func(what string, done, of int)
 }
@@ -196,6 +198,9 @@ func (s *search) simulate(jobs []job, fold func(c *candidate, run *sim.Replicati
 	}, func(i int, run *sim.Replication) error {
 		s.frames += run.Frames
 		s.runs++
+		if s.o.Work != nil {
+			s.o.Work(s.frames)
+		}
 		fold(jobs[i].c, run)
 		return nil
 	})
