@@ -87,6 +87,9 @@ func sizeCertainty(p *page, a *size.Answer) {
 	if a.Stopped {
 		why = "the budget ended it"
 	}
+	if a.Cut {
+		p.paragraph("  left out    ", "the budget left no room to explain everything: give more with --budget")
+	}
 	if !a.Interrupted {
 		p.paragraph("  work        ", fmt.Sprintf("%s bus frames of all designs until the search ended (%s); the same work again: --budget %dframes", count(a.Frames), why, a.Budget()))
 	}

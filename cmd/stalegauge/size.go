@@ -220,19 +220,21 @@ func (w *sizing) watch(errw io.Writer) *progress {
 	begin := time.Now()
 	searching := true
 	const hundred = 100
-	w.options.Ends = func(frames uint64) bool {
-		used, budget := float64(frames), float64(w.frames)
+	used := func(frames uint64) (used, budget float64) {
 		if w.span > 0 {
-			used, budget = float64(time.Since(begin)), float64(w.span)
+			return float64(time.Since(begin)), float64(w.span)
 		}
-		if searching {
+		return float64(frames), float64(w.frames)
+	}
+	w.options.Ends = func(frames uint64) bool { return size.Spent(used(frames)) }
+	w.options.Work = func(frames uint64) {
+		if used, budget := used(frames); searching {
 			bar.report(int(hundred*min(used/budget, 1)), hundred)
 		}
-		return size.Spent(used, budget)
 	}
 	w.options.Step = func(what string, done, of int) {
 		if searching = searching && what == "designs"; !searching {
-			bar.report(hundred-30+30*done/max(of, 1), hundred)
+			bar.report(hundred-30+30*done/max(of, 1), hundred) // the search takes seven tenths
 		}
 	}
 	return bar

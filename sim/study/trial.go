@@ -57,6 +57,7 @@ type Held struct {
 	Shown    scenarios.Shown // with a limit
 	Verdict  Verdict
 	Why      string
+	Floor    bool // missed by the bus itself, so that no design keeps it
 	// Ratio is the age that is kept for the share of time that the limit asks for,
 	// in units of the limit; of changes or starts the delay that this share of them
 	// keeps, without an interval, infinite where more are never shown. It is not
@@ -106,6 +107,10 @@ func (s *signalPool) held(alpha, simulated, one float64) Held {
 	r := Signal{Shown: s.shown, Window: seconds(s.window), Observed: seconds(s.glass.Observed()), UnknownShare: s.unknown.value(alpha, 1)}
 	s.decide(&r, alpha, simulated, one)
 	h.Verdict, h.Why = r.Verdict, r.Why
+	if limit := s.shown.Limit; limit.Of == scenarios.OfAge && r.Verdict == Missed {
+		floor, _, _ := s.best.figures(s.episode.length, alpha)
+		h.Floor = floor.Interval && floor.Low > 1-limit.Quantile
+	}
 	h.Ratio = s.ratio(&r, alpha)
 	return h
 }

@@ -33,6 +33,7 @@ type Answer struct {
 	Radios      []OnRadio   // where there are several
 	Frames      uint64      // of the search; what came after it not counted
 	Stopped     bool        // the budget ended the search before it had tried all
+	Cut         bool        // the budget left no room to explain all
 	Interrupted bool
 }
 
@@ -208,6 +209,9 @@ func (s *search) found(c *candidate) *Found {
 func (s *search) answer() *Answer {
 	a := &Answer{Version: s.o.Version, Problem: s.p, Objective: s.o.Objective, Alpha: s.alpha, Looks: len(looks), Frames: s.used, Stopped: s.ended}
 	a.Window, a.Long = lengthOf(short(s.p.Plan, window)), lengthOf(s.p.Plan)
+	if s.asIs != nil && s.asIs.runs > 0 {
+		a.AsIs = s.found(s.asIs)
+	}
 	if s.best != nil {
 		a.Best = s.found(s.best)
 		a.Confirmed = s.best.sure

@@ -61,7 +61,7 @@ func TestFloorsAreReachedAndNeverUndercut(t *testing.T) {
 		{Policy: bridge.Policy{Kind: bridge.Slack, Slack: bridge.SlackRule{Share: .3}}, Layout: bridge.LayoutSlot, Copies: 1, Depth: 8},
 	} {
 		trial := study.NewTrial(p.apply(&d))
-		for i := range counts(6, 60) {
+		for i := range counts(4, 60) {
 			run, err := sim.Run(trial.Plan(), i)
 			require.NoError(t, err)
 			trial.Add(run)

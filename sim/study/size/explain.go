@@ -14,13 +14,16 @@ import (
 
 // explain works out what stands beside the best design, or why there is none.
 func (s *search) explain(a *Answer) error {
-	steps := []func(*Answer) error{s.tellAsIs, s.runnerUp, s.perRadio, s.front, s.sensitivities, s.optional}
+	steps := []func(*Answer) error{s.tellAsIs, s.runnerUp, s.perRadio, s.sensitivities, s.front, s.optional}
 	if s.best == nil {
 		steps = []func(*Answer) error{s.tellAsIs, s.infeasible, s.front}
 	}
 	var errs []error
 	for i, f := range steps {
 		s.step("explaining", i, len(steps))
+		if a.Cut = a.Cut || s.tired(); a.Cut {
+			break
+		}
 		if err := f(a); err != nil {
 			errs = append(errs, err)
 			break
@@ -52,8 +55,8 @@ func (s *search) runnerUp(a *Answer) error {
 	}
 	byCost(line)
 	for i, c := range line {
-		if i == mostTried {
-			break
+		if a.Cut = s.tired(); a.Cut || i == mostTried {
+			return nil
 		}
 		if err := s.decide(c); err != nil {
 			return err
@@ -119,6 +122,10 @@ func (s *search) onRadio(r int, on *OnRadio) error {
 	}
 	byCost(line)
 	for i, c := range line {
+		if s.tired() {
+			on.Why = "not tried in time"
+			return nil
+		}
 		if i == mostTried {
 			on.Why = fmt.Sprintf("the %d cheapest that were tried break limits", mostTried)
 			return nil
@@ -245,6 +252,9 @@ func (s *search) optional(a *Answer) error {
 	full := false
 	for _, cost := range costs {
 		o := OptionalID{ID: cost.ID, Message: cost.Message, Bytes: cost.Bytes}
+		if a.Cut = a.Cut || s.tired(); a.Cut && !full {
+			return nil
+		}
 		if full {
 			o.Why = "not tried: a cheaper one does not fit"
 			a.Optional = append(a.Optional, o)

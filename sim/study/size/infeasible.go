@@ -31,7 +31,7 @@ func (c *Clash) key() string { return "receivers." + c.Receiver + ".shows." + c.
 
 // infeasible finds out why nothing was found.
 func (s *search) infeasible(a *Answer) error {
-	if !s.hopeless() && s.unseen() {
+	if !s.hopeless() && s.floored == nil && s.unseen() {
 		return nil // it may only not have been found yet
 	}
 	for _, f := range []func() *Infeasible{s.byBus, s.byLoss, s.byAir} {
@@ -60,7 +60,13 @@ func upward(seconds float64) float64 {
 	return math.Ceil(seconds/scale*(1-1e-9)) * scale
 }
 
-func told(seconds float64) string { return trim(seconds*1000) + "ms" }
+// told writes a time in seconds as a scenario has it.
+func told(seconds float64) string {
+	if seconds >= 1 {
+		return trim(seconds) + "s"
+	}
+	return trim(seconds*1000) + "ms"
+}
 
 // byBus finds limits that the bus itself breaks: they are so on every radio.
 func (s *search) byBus() *Infeasible {
@@ -181,7 +187,7 @@ func (l *limitsOnRadio) load(layout bridge.LayoutKind, stretch float64) float64 
 // bySimulation tells which limits the design breaks that comes closest, and by how
 // much.
 func (s *search) bySimulation() (*Infeasible, error) {
-	x := &Infeasible{By: NoBound, Why: "no design keeps all limits, as simulated"}
+	x := &Infeasible{By: NoBound}
 	var near *candidate
 	for _, c := range s.all {
 		if c.runs > 0 && !c.AsIs && (near == nil || c.worst < near.worst) {
@@ -192,16 +198,25 @@ func (s *search) bySimulation() (*Infeasible, error) {
 		x.Why = "every design is removed by a bound, none of them by the same for all: see the counts"
 		return x, nil
 	}
+	if s.floored != nil {
+		near = s.floored
+	}
 	again := &candidate{Design: near.Design, plan: near.plan, long: near.long, state: ordered}
 	if err := s.decide(again); err != nil {
 		return nil, err
 	}
-	x.Why = fmt.Sprintf("no design keeps all limits, as simulated; the one that comes closest is %s at %.3g %% of the time on air", s.p.Name(&near.Design), 100*again.own)
+	x.Why = fmt.Sprintf("so says simulation, and the one that comes closest is %s at %.3g %% of the time on air", s.p.Name(&near.Design), 100*again.own)
 	if len(again.broken) == 0 && again.own > s.p.Plan.Size.AirShare && s.p.Plan.Size.AirShare > 0 {
 		x.Why = fmt.Sprintf("what keeps all limits takes more than size.air allows: %s takes %.3g %%", s.p.Name(&near.Design), 100*again.own)
 		x.Nearest = append(x.Nearest, fmt.Sprintf("size.air=%s", percent(upward(again.own))))
 	}
 	for _, h := range again.broken {
+		if s.floored != nil {
+			x.By, x.Why = BusFloor, "on the bus itself, as simulated, a value is too old too long: no bridge and no radio can keep the limit"
+			if !h.Floor {
+				continue
+			}
+		}
 		c := Clash{Receiver: h.Receiver, Shown: h.Shown, Why: h.Why}
 		if to := h.Ratio; to.Defined && !math.IsInf(to.Value, 1) {
 			most := to.Value

@@ -93,6 +93,9 @@ func (s *search) judge(c *candidate) {
 		switch h.Verdict {
 		case study.Missed:
 			shown++
+			if h.Floor && !c.AsIs {
+				s.floored = c
+			}
 		case study.Undecided:
 			unsure++
 		default:

@@ -40,6 +40,8 @@ type Options struct {
 	// with the bus frames of all designs so far. What confirms and explains its
 	// result comes after that. It must not depend on what was found.
 	Ends func(frames uint64) bool
+	// Work is told the bus frames so far after each replication. It may be nil.
+	Work func(frames uint64)
 	// Step is told what is going on, for a display of the progress. It may be nil.
 	Step func(what string, done, of int)
 }
@@ -59,7 +61,8 @@ const firstLong = 3
 
 const (
 	window       = 20 * time.Second // of a short replication
-	waveSize     = 192              // designs that are ordered together
+	firstWave    = 48               // designs that are ordered together at first, so that something is found soon
+	waveSize     = 192              // and at most later
 	crowd        = 8                // designs that take their first look together
 	alike        = 1.01             // designs within this factor of a cost have the same
 	indifference = .02              // of a limit: a ratio this near to 1 may fall either way
@@ -103,20 +106,21 @@ type candidate struct {
 
 // search is a search under way.
 type search struct {
-	p      *Problem
-	o      Options
-	ctx    context.Context
-	bounds []*limitsOnRadio
-	alpha  float64
-	all    []*candidate
-	known  map[string]bool // designs by their settings
-	best   *candidate
-	asIs   *candidate
-	frames uint64
-	used   uint64 // frames when it was asked last whether to go on
-	runs   int
-	ended  bool // the budget is used up
-	alikes int  // dropped by paired differences
+	p       *Problem
+	o       Options
+	ctx     context.Context
+	bounds  []*limitsOnRadio
+	alpha   float64
+	all     []*candidate
+	known   map[string]bool // designs by their settings
+	best    *candidate
+	floored *candidate // that has shown a limit to be missed by the bus itself
+	asIs    *candidate
+	frames  uint64
+	used    uint64 // frames when it was asked last whether to go on
+	runs    int
+	ended   bool // the budget is used up
+	alikes  int  // dropped by paired differences
 }
 
 func newSearch(ctx context.Context, p *Problem, o Options) *search {
@@ -194,6 +198,9 @@ func (s *search) simulate(jobs []job, fold func(c *candidate, run *sim.Replicati
 	}, func(i int, run *sim.Replication) error {
 		s.frames += run.Frames
 		s.runs++
+		if s.o.Work != nil {
+			s.o.Work(s.frames)
+		}
 		fold(jobs[i].c, run)
 		return nil
 	})
@@ -201,10 +208,19 @@ func (s *search) simulate(jobs []job, fold func(c *candidate, run *sim.Replicati
 
 // spent reports whether the search has to end here.
 func (s *search) spent() bool {
+	if s.floored != nil {
+		return true // no other design does better
+	}
 	if !s.ended {
 		s.ended, s.used = s.o.Ends != nil && s.o.Ends(s.frames), s.frames
 	}
 	return s.ended
+}
+
+// tired reports whether what explains the result has to end: a search that its
+// budget ended leaves the rest of it.
+func (s *search) tired() bool {
+	return s.ended && (s.frames-s.used)*searchPart > s.used*(wholePart-searchPart)
 }
 
 func (s *search) step(what string, done, of int) {
@@ -287,8 +303,9 @@ func (s *search) explore() error {
 	}
 	s.asIs = s.all[0]
 	designs := s.p.designs()
-	for done := 0; done < len(designs) && !s.spent(); {
-		n := min(waveSize, len(designs)-done)
+	size := firstWave
+	for done := 0; done < len(designs) && !s.spent(); size = min(2*size, waveSize) {
+		n := min(size, len(designs)-done)
 		if err := s.wave(designs[done : done+n]); err != nil {
 			return err
 		}

@@ -110,7 +110,6 @@ func TestSearchOnTheBuiltInScenario(t *testing.T) {
 	require.NoError(t, s.work())
 	a := s.answer()
 	a.Counts = s.counts()
-	t.Log(s.frames, s.best.runs, a.Counts)
 	require.NotNil(t, a.Best)
 	require.True(t, a.Confirmed)
 	require.GreaterOrEqual(t, a.Counts.Simulated, counts(3, 200))
