@@ -144,11 +144,11 @@ func worstLine(display *study.Receiver, s *study.Signal) string {
 	}
 	age := limited(s)
 	if l := s.Shown.Limit; l != nil && l.Of != scenarios.OfAge {
-		within := "never"
-		if delay, ok := finite(s.Standing*l.Value.Seconds(), true); ok {
-			within = "within " + span(delay, true)
+		delay, ok := finite(s.Standing*l.Value.Seconds(), true)
+		if !ok {
+			return fmt.Sprintf("%s: under %s of %s ever shown, limit %s", name, percent(l.Quantile, true), trials[l.Of], seconds(l.Value))
 		}
-		return fmt.Sprintf("%s: %s of %s %s, limit %s", name, percent(l.Quantile, true), trials[l.Of], within, seconds(l.Value))
+		return fmt.Sprintf("%s: %s of %s within %s, limit %s", name, percent(l.Quantile, true), trials[l.Of], span(delay, true), seconds(l.Value))
 	}
 	if _, ok := finite(age.P99.Value, age.P99.Defined); !ok {
 		return fmt.Sprintf("%s: never shown, %s", name, limit)

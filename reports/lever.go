@@ -52,7 +52,7 @@ func leverOf(plan *scenarios.Plan, r *scenarios.Receiver, shown scenarios.Shown,
 
 func sourceLever(plan *scenarios.Plan, shown scenarios.Shown) lever {
 	for _, m := range plan.Bus.Messages {
-		if m.ID == shown.ID {
+		if m.ID == shown.ID && m.Period > 0 {
 			return lever{"bus.messages." + m.Name + ".period", seconds(m.Period)}
 		}
 	}

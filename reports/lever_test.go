@@ -1,14 +1,17 @@
 package reports
 
 import (
+	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"stalegauge/bus/bridge"
 	"stalegauge/bus/fate"
 	"stalegauge/scenarios"
+	"stalegauge/sim/study"
 )
 
 // What the report tells the user to turn is a key that a scenario has, on every
@@ -52,6 +55,29 @@ func TestRadiosNameTheirOwnParameters(t *testing.T) {
 			require.True(t, isKey(l.key))
 		}
 	}
+}
+
+// What a recording determines, or events, has no period to turn.
+func TestPeriodsOfRecordingsAreNoKeys(t *testing.T) {
+	plan, err := scenarios.Open("orchard", nil)
+	require.NoError(t, err)
+	r := &plan.Receivers[0]
+	shown := r.Shows[0]
+	require.Equal(t, "bus.messages.GroundDrive.period (20.0 ms)", leverOf(plan, r, shown, fate.StageSource).String())
+	for i := range plan.Bus.Messages {
+		plan.Bus.Messages[i].Period = 0
+	}
+	require.Equal(t, "the period of 120 (20.0 ms)", leverOf(plan, r, shown, fate.StageSource).String())
+}
+
+// A limit that more changes miss than it allows says that, and not that all do.
+func TestWorstOfChangesNeverShown(t *testing.T) {
+	s := &study.Signal{Shown: scenarios.Shown{Limit: &scenarios.Limit{Of: scenarios.OfChange, Quantile: 0.95, Value: 500 * time.Millisecond}}, Standing: math.Inf(1)}
+	s.Shown.Signal.Name = "horn"
+	d := &study.Receiver{Name: "rear"}
+	require.Equal(t, "rear horn: under 95.0 % of changes ever shown, limit 500 ms", worstLine(d, s))
+	s.Standing = 0.5
+	require.Equal(t, "rear horn: 95.0 % of changes within 250 ms, limit 500 ms", worstLine(d, s))
 }
 
 func isKey(path string) bool {

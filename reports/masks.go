@@ -59,6 +59,9 @@ func MasksText(w io.Writer, m *Masks, o TextOptions) error {
 func (m *Masks) passes() string {
 	a := m.Answer
 	text := fmt.Sprintf("all %d wanted", len(a.Wanted))
+	if len(a.Wanted) == 1 {
+		text = "the one wanted"
+	}
 	if !a.Rated {
 		return text + "; name a scenario for frames/s"
 	}
@@ -93,12 +96,12 @@ func (m *Masks) slack() string {
 	if m.Scenario == "" {
 		return "known only with a scenario"
 	}
-	return fmt.Sprintf("a stall loses a frame after %s, without masks after %s", overrunText(m.After), overrunText(m.Before))
+	return fmt.Sprintf("a stall loses a frame after %s, without masks after %s", overrunText(m.After, m.Span), overrunText(m.Before, m.Span))
 }
 
-func overrunText(r sim.OverrunRun) string {
+func overrunText(r sim.OverrunRun, over time.Duration) string {
 	if !r.Lost {
-		return "a minute"
+		return "more than " + long(over.Seconds())
 	}
 	return span(r.Least.Seconds(), true)
 }

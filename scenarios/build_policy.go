@@ -147,13 +147,19 @@ func (b *builder) need(f *bridge.Forward) (signals []signal.Definition) {
 				}
 			}
 			f.Need.Views = append(f.Need.Views, view)
-			if !slices.ContainsFunc(signals, func(d signal.Definition) bool { return d.Name == s.Signal.Name && d.Page == s.Signal.Page }) {
+			if !slices.ContainsFunc(signals, func(d signal.Definition) bool { return samePlace(&d, &s.Signal) }) {
 				signals = append(signals, s.Signal)
 			}
 		}
 	}
 	f.Need.State = state && len(signals) > 0
 	return signals
+}
+
+// samePlace reports whether two definitions are of the same signal of a message.
+// Displays may have different names for it.
+func samePlace(a, b *signal.Definition) bool {
+	return a.Start == b.Start && a.Bits == b.Bits && a.BigEndian == b.BigEndian && a.Page == b.Page
 }
 
 // sourcePeriod is the time between two values of an identifier on the bus, its
@@ -195,7 +201,7 @@ func (b *builder) watched(item *value, f *bridge.Forward, signals []signal.Defin
 			b.contradiction("has no effect where all bits are watched", "leave watch out", k, item.get("watch"))
 		}
 		band := bridge.Band{Signal: own[s], DeadBand: k.float()}
-		at := slices.IndexFunc(f.Watched.Bands, func(x bridge.Band) bool { return x.Signal.Name == k.name && x.Signal.Page == own[s].Page })
+		at := slices.IndexFunc(f.Watched.Bands, func(x bridge.Band) bool { return samePlace(&x.Signal, &own[s]) })
 		if at < 0 {
 			f.Watched.Bands = append(f.Watched.Bands, band)
 		} else {

@@ -160,7 +160,7 @@ func (b *builder) class(v *value, s *Shown) Class {
 	for i := range b.plan.Bus.Messages {
 		m := &b.plan.Bus.Messages[i]
 		for _, f := range m.Fields {
-			if m.ID == s.ID && f.Signal.Name == s.Signal.Name {
+			if m.ID == s.ID && samePlace(&f.Signal, &s.Signal) {
 				switch f.Value.Kind {
 				case traffic.Pulse:
 					return Event

@@ -46,3 +46,30 @@ func TestUpdatePeriod(t *testing.T) {
 	p = open(t, "testdata/rich.yaml", "bus.messages.Drive.period=none", "bus.messages.Drive.jitter=0")
 	require.Equal(t, 500*ms, p.Receivers[0].Shows[0].Period)
 }
+
+// Displays may have different names for one signal, where another one beside it
+// makes the shorter name ambiguous: its bits are sent once.
+func TestOneSignalUnderTwoNames(t *testing.T) {
+	const text = `
+extends: river-ferry
+bridge: {layout: {kind: packed}}
+receivers:
+  extra: {shows: {Ramps.ramp_angle@0: 2s}}
+`
+	plan, err := Load("ferry.yaml", []byte(text), nil)
+	require.NoError(t, err)
+	names := map[string]bool{}
+	for _, r := range plan.Receivers {
+		for _, s := range r.Shows {
+			names[s.Signal.Name] = true
+		}
+	}
+	require.True(t, names["ramp_angle"] && names["Ramps.ramp_angle@0"])
+	for _, f := range plan.Bridge.Forward {
+		seen := map[bridge.Field]bool{}
+		for _, field := range f.Fields {
+			require.False(t, seen[field], "%s: %v twice", f.ID, field)
+			seen[field] = true
+		}
+	}
+}

@@ -37,6 +37,7 @@ type drafted struct {
 	signal signal.Definition
 	known  *survey.Signal // nil for bytes of which nothing is known
 	name   string
+	still  bool // taken because nothing moves but counters and checksums
 	limit  time.Duration
 	why    string
 }
@@ -46,12 +47,30 @@ type drafted struct {
 // limit by how it moves. Everything that was not found in the traffic is marked as
 // assumed. An error says why nothing can be drafted, or is that of w.
 func WriteDraft(w io.Writer, d Draft) error {
-	inv := d.Inventory
-	var messages []traffic.Message
+	var fitted []traffic.Message
 	var notes []string
 	if d.Fit {
-		messages, notes = survey.Fit(inv)
-		messages, notes = costliest(messages, notes, inv)
+		fitted, notes = survey.Fit(d.Inventory)
+	}
+	for most := maxMessages; ; most /= 2 {
+		text, err := draftText(&d, fitted, notes, most)
+		if err != nil {
+			return err
+		}
+		if len(text) <= MaxText || most <= 1 {
+			_, err = w.Write(text)
+			return err
+		}
+	}
+}
+
+// draftText writes a draft of at most so many messages.
+func draftText(d *Draft, fitted []traffic.Message, notes []string, most int) ([]byte, error) {
+	inv := d.Inventory
+	var messages []traffic.Message
+	notes = slices.Clone(notes)
+	if d.Fit {
+		messages, notes = costliest(fitted, notes, inv, most)
 	} else {
 		messages = captured(inv)
 	}
@@ -62,30 +81,35 @@ func WriteDraft(w io.Writer, d Draft) error {
 	}
 	shown, rest := choose(inv, messages)
 	if len(shown) == 0 {
-		return fmt.Errorf("%s: no data frames that come again and again: nothing that a display could show", d.Source)
+		return nil, fmt.Errorf("%s: no data frames that come again and again: nothing that a display could show", d.Source)
 	}
 	if !d.Fit {
 		messages = keepShown(messages, shown)
 	}
 	var b bytes.Buffer
-	draftHead(&b, &d, notes)
-	draftBus(&b, &d, messages)
-	draftRest(&b, shown, rest)
-	_, err := w.Write(b.Bytes())
-	return err
+	draftHead(&b, d, notes)
+	draftBus(&b, d, messages)
+	draftRest(&b, inv, shown, rest)
+	return b.Bytes(), nil
 }
 
 // costliest bounds a message set as a scenario does.
-func costliest(messages []traffic.Message, notes []string, inv *survey.Inventory) ([]traffic.Message, []string) {
-	if len(messages) <= maxMessages {
-		return messages, notes
-	}
+func costliest(messages []traffic.Message, notes []string, inv *survey.Inventory, most int) ([]traffic.Message, []string) {
 	keep := map[bus.ID]bool{}
-	for _, id := range inv.IDs[:maxMessages] { // the costliest first
+	for _, id := range inv.IDs[:min(most, len(inv.IDs))] { // the costliest first
 		keep[id.ID] = true
 	}
-	kept := slices.DeleteFunc(messages, func(m traffic.Message) bool { return !keep[m.ID] })
-	return kept, append(notes, fmt.Sprintf("%d identifiers of least load are left out: a scenario has at most %d", len(messages)-len(kept), maxMessages))
+	var kept []traffic.Message
+	for _, m := range messages {
+		if keep[m.ID] {
+			m.Fields = slices.Clone(m.Fields)
+			kept = append(kept, m)
+		}
+	}
+	if left := len(messages) - len(kept); left > 0 {
+		notes = append(notes, fmt.Sprintf("%d identifiers of least load: a scenario has at most %d messages and %d bytes", left, maxMessages, MaxText))
+	}
+	return kept, notes
 }
 
 // captured returns where the signals of a capture lie, as messages that send
@@ -205,11 +229,11 @@ func anyByte(messages []traffic.Message, byID map[bus.ID]*survey.ID) []drafted {
 			continue
 		}
 		for j := range m.Fields {
-			s := drafted{id: d, signal: m.Fields[j].Signal, name: m.Fields[j].Signal.Name}
+			s := drafted{id: d, signal: m.Fields[j].Signal, name: m.Fields[j].Signal.Name, still: true}
 			s.judge()
 			return []drafted{s}
 		}
-		s := drafted{id: d, signal: signal.Definition{Name: "raw_" + d.ID.String() + "_0", Bits: 8, Scale: 1, Page: signal.AnyPage}}
+		s := drafted{id: d, signal: signal.Definition{Name: "raw_" + d.ID.String() + "_0", Bits: 8, Scale: 1, Page: signal.AnyPage}, still: true}
 		s.name = s.signal.Name
 		s.judge()
 		m.Fields = append(m.Fields, traffic.Field{Signal: s.signal})
@@ -266,9 +290,12 @@ func (s *drafted) judge() {
 		every = "on event, silent for up to " + formatDuration(period)
 	}
 	moves := "bits that change, nobody knows what they mean"
+	if s.still {
+		moves = "taken because nothing moves but what looks like counters and checksums"
+	}
 	limit := 2*period + chain
 	if g := s.known; g != nil {
-		moves = fmt.Sprintf("%s, %.3g changes/s, %.5g..%.5g %s", g.Movement, g.PerSecond, g.Low, g.High, g.Unit)
+		moves = strings.TrimSpace(fmt.Sprintf("%s, %.3g changes/s, %.5g..%.5g %s", g.Movement, g.PerSecond, g.Low, g.High, g.Unit))
 		switch g.Movement {
 		case survey.InPulses:
 			limit = max(period+chain, g.Pulse/2)

@@ -188,6 +188,49 @@ func TestDraftFromOddThings(t *testing.T) {
 	}
 }
 
+// FD frames of which nothing moves but a counter: the receive buffer takes them,
+// and the draft does not say that bits move which stand still.
+func TestDraftOfFlexibleFrames(t *testing.T) {
+	var log strings.Builder
+	for i := range 200 {
+		fmt.Fprintf(&log, "(%d.%06d) can0 123##1%02X%s\n", 1_700_000_000+i/100, i%100*10_000, i, strings.Repeat("AA", 63))
+	}
+	path := filepath.Join(t.TempDir(), "drive.log")
+	require.NoError(t, os.WriteFile(path, []byte(log.String()), 0o600))
+	inv := heard(t, path, survey.Options{BitRate: 500_000, DataBitRate: 2_000_000})
+	for _, fit := range []bool{false, true} {
+		plan, text := draftPlan(t, Draft{Source: "drive.log", Capture: "drive.log", Inventory: inv, Fit: fit}, filepath.Dir(path))
+		require.NotContains(t, strings.Join(plan.Warnings, "\n"), "never hold these frames")
+		require.Equal(t, 32, plan.Bridge.Controller.Frames)
+		require.Contains(t, text, ": 1 identifier, ")
+		require.Contains(t, text, "nothing moves but what looks like counters")
+	}
+}
+
+// Of more identifiers than a scenario file has room for the costliest are kept.
+func TestDraftsFitIntoAScenario(t *testing.T) {
+	var frames []bus.Frame
+	random := rand.New(rand.NewPCG(3, 4))
+	for i := range 3 * 6000 {
+		f := bus.Frame{At: time.Duration(i) * 300 * time.Microsecond, ID: bus.Extended | bus.ID(i%6000), Length: 8}
+		for k := range 8 {
+			f.Data[k] = byte(random.Uint32())
+		}
+		frames = append(frames, f)
+	}
+	inv := survey.Take(bus.NewFrames(frames...), 0, survey.Options{BitRate: 500_000}).Inventory()
+	var b bytes.Buffer
+	require.NoError(t, WriteDraft(&b, Draft{Source: "many.log", Inventory: inv, Fit: true}))
+	require.Greater(t, b.Len(), MaxText/4)
+	require.Contains(t, b.String(), "identifiers of least load: a scenario has at most 4096 messages")
+	_, err := Load("draft.yaml", b.Bytes(), nil)
+	require.NoError(t, err)
+	b.Reset()
+	require.NoError(t, WriteDraft(&b, Draft{Source: "many.log", Capture: "many.log", Inventory: inv}))
+	require.Less(t, b.Len(), MaxText)
+	require.Contains(t, b.String(), "more: see the report of inspect")
+}
+
 // Databases with pages, floating point numbers, signals on top of each other and
 // FD frames: what is drafted from random data loads, and what cannot be had is
 // named.

@@ -4,12 +4,13 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"stalegauge/bus"
 	"stalegauge/bus/signal"
+	"stalegauge/bus/survey"
 	"stalegauge/bus/traffic"
 )
 
@@ -72,7 +73,11 @@ func draftHead(b *bytes.Buffer, d *Draft, notes []string) {
 	line := func(format string, args ...any) {
 		fmt.Fprintf(b, "%s\n", strings.TrimSpace("# "+commentText(fmt.Sprintf(format, args...))))
 	}
-	line("A draft, made from %s: %d identifiers, %.4g frames/s, %.3g %% of the bus.", d.Source, len(inv.IDs), inv.PerSecond, 100*inv.Load)
+	identifiers := "1 identifier"
+	if n := len(inv.IDs); n != 1 {
+		identifiers = fmt.Sprintf("%d identifiers", n)
+	}
+	line("A draft, made from %s: %s, %.4g frames/s, %.3g %% of the bus.", d.Source, identifiers, inv.PerSecond, 100*inv.Load)
 	line("")
 	if d.Fit {
 		line("The bus is a message set that resembles what was heard.")
@@ -230,20 +235,25 @@ func lawText(v *traffic.Value) string {
 	return fmt.Sprintf("{law: %s, low: %s, high: %s, every: %s, width: %s}", word, decimal(v.Low), decimal(v.High), formatDuration(v.Every), formatDuration(v.Width))
 }
 
+// mostRest is how many signals that are not shown are listed.
+const mostRest = 1000
+
 // draftRest writes the bridge and the display.
-func draftRest(b *bytes.Buffer, shown, rest []drafted) {
+func draftRest(b *bytes.Buffer, inv *survey.Inventory, shown, rest []drafted) {
 	var forward []string
 	listed := map[bus.ID]bool{}
-	slowest := time.Duration(0)
 	for i := range shown {
 		s := &shown[i]
-		slowest = max(slowest, s.id.Mean)
 		if !listed[s.id.ID] {
 			listed[s.id.ID] = true
 			forward = append(forward, strconv.Quote(s.id.ID.String()))
 		}
 	}
-	b.WriteString("\nbridge:\n  # What carries the signals below, and nothing else.\n")
+	b.WriteString("\nbridge:\n")
+	if slices.ContainsFunc(inv.IDs, func(d survey.ID) bool { return d.Length > 8 }) {
+		b.WriteString("  controller: {frames: 32} # ASSUMED: one for FD frames, which the usual 64 bytes cannot hold\n")
+	}
+	b.WriteString("  # What carries the signals below, and nothing else.\n")
 	fmt.Fprintf(b, "  forward: [%s]\n", strings.Join(forward, ", "))
 	b.WriteString("  policy: {kind: fill, hold: 50ms} # ASSUMED\n")
 	b.WriteString("\nradio: {profile: action-frame, rate: 1Mbit/s} # ASSUMED\n\n")
@@ -260,8 +270,11 @@ func draftRest(b *bytes.Buffer, shown, rest []drafted) {
 	}
 	if len(rest) > 0 {
 		b.WriteString("      # Not shown; where you need one, put its message into the lists above too:\n")
-		for i := range rest {
+		for i := range rest[:min(len(rest), mostRest)] {
 			line("# ", &rest[i])
+		}
+		if more := len(rest) - mostRest; more > 0 {
+			fmt.Fprintf(b, "      # %d more: see the report of inspect\n", more)
 		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
+	"stalegauge/bus/fate"
 	"stalegauge/bus/signal"
 	"stalegauge/bus/traffic"
 	"stalegauge/radio"
@@ -47,6 +48,34 @@ func requireClosedLedgers(t *testing.T, r *Replication) {
 			require.LessOrEqual(t, s.Glass.Observed(), w.Window)
 			requireSoundValues(t, &s)
 		}
+		requirePhasesAddUp(t, r, i)
+	}
+}
+
+// requirePhasesAddUp holds that what a display measured in the phases is what it
+// measured in all.
+func requirePhasesAddUp(t *testing.T, r *Replication, receiver int) {
+	t.Helper()
+	if r.Phases == nil {
+		return
+	}
+	whole := &r.Receivers[receiver]
+	var fates [fate.Records]uint64
+	observed := make([]time.Duration, len(whole.Signals))
+	twice := make([]age.Int128, len(whole.Signals))
+	for _, p := range r.Phases {
+		for k, n := range p.Receivers[receiver].RecordFates {
+			fates[k] += n
+		}
+		for k, track := range p.Receivers[receiver].Glass {
+			observed[k] += track.Observed()
+			twice[k] = twice[k].Add(track.TwiceArea())
+		}
+	}
+	require.Equal(t, whole.RecordFates, fates)
+	for k, s := range whole.Signals {
+		require.Equal(t, s.Glass.Observed(), observed[k])
+		require.Equal(t, s.Glass.TwiceArea(), twice[k])
 	}
 }
 

@@ -76,6 +76,7 @@ was too busy or nothing was heard, 2 when something was wrong.`,
 	f.output.flags(c)
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		l, mistakes := f.read(args)
+		p.keep(l.plan)
 		mistakes = append(mistakes, f.output.check(p)...)
 		return func() error { return p.listenLive(c.Context(), l) }, mistakes
 	})

@@ -9,6 +9,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"os/signal"
@@ -31,5 +32,6 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 	root.SetIn(in)
 	root.SetOut(out)
 	root.SetErr(errw)
-	return p.finish(ctx, root.ExecuteContext(ctx))
+	err := root.ExecuteContext(ctx)
+	return p.finish(ctx, errors.Join(err, p.closePlans()))
 }

@@ -105,6 +105,7 @@ func (p *program) prepareMasks(args []string, f *maskFlags) (func() error, []err
 	var w maskWish
 	if len(args) > 0 || !f.ids.given || len(f.sets) > 0 {
 		plan, wrong := readPlan(args, &runFlags{sets: f.sets})
+		p.keep(plan)
 		w.plan = plan
 		mistakes = append(mistakes, wrong...)
 	}
@@ -150,7 +151,6 @@ func (p *program) masks(w *maskWish, f *maskFlags) (err error) {
 	m := &reports.Masks{Version: build(), Names: map[bus.ID]string{}}
 	var flows []mask.Flow
 	if w.plan != nil {
-		defer func() { err = errors.Join(err, w.plan.Close()) }()
 		flows = w.plan.Bus.Flows()
 		m.Scenario, m.Warnings, m.Forward = w.plan.Name, w.plan.Warnings, scenarios.ForwardCosts(w.plan)
 		for i := range w.plan.Bus.Messages {

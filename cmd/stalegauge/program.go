@@ -11,6 +11,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
+
+	"stalegauge/scenarios"
 )
 
 // The exit statuses.
@@ -25,6 +27,7 @@ type program struct {
 	args      []string
 	out, errw io.Writer
 	status    int
+	plans     []*scenarios.Plan // to be closed in the end
 }
 
 // usageError is wrong use of the command line: all that is wrong with it.
@@ -94,6 +97,21 @@ func (p *program) command(c *cobra.Command, prepare prepare) {
 		}
 		return work()
 	}
+}
+
+// keep takes in a plan that is to be closed when the command ends, however it
+// ends: standard input as a capture is kept in a temporary file until then.
+func (p *program) keep(plan *scenarios.Plan) {
+	if plan != nil {
+		p.plans = append(p.plans, plan)
+	}
+}
+
+func (p *program) closePlans() (err error) {
+	for _, plan := range p.plans {
+		err = errors.Join(err, plan.Close())
+	}
+	return err
 }
 
 // group makes a command that only holds others say what it misses.

@@ -82,6 +82,7 @@ was wrong with the command line or the scenario.`,
 	f.add(c)
 	p.command(c, func(c *cobra.Command, args []string) (func() error, []error) {
 		plan, mistakes := readPlan(args, &f)
+		p.keep(plan)
 		options, err := f.options()
 		if err != nil {
 			mistakes = append(mistakes, err)
