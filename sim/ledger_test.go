@@ -10,6 +10,7 @@ import (
 
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
+	"stalegauge/bus/fate"
 	"stalegauge/bus/signal"
 	"stalegauge/bus/traffic"
 	"stalegauge/radio"
@@ -45,7 +46,61 @@ func requireClosedLedgers(t *testing.T, r *Replication) {
 			require.LessOrEqual(t, s.Floor.TwiceArea().Cmp(s.Memory.TwiceArea()), 0)
 			require.LessOrEqual(t, s.Memory.TwiceArea().Cmp(s.Glass.TwiceArea()), 0)
 			require.LessOrEqual(t, s.Glass.Observed(), w.Window)
+			requireSoundValues(t, &s)
 		}
+		requirePhasesAddUp(t, r, i)
+	}
+}
+
+// requireSoundValues holds what any signal's changes, deadlines and expiry keep to.
+func requireSoundValues(t *testing.T, s *SignalRun) {
+	t.Helper()
+	d := &s.Deadlines
+	require.LessOrEqual(t, d.Missed, d.Count)
+	require.LessOrEqual(t, d.Kept, d.Windows)
+	require.LessOrEqual(t, d.Windows, d.Count)
+	if e := s.Expiry; e != nil {
+		require.Equal(t, s.Glass.Observed(), e.Glass.Observed())
+		require.GreaterOrEqual(t, e.Glass.OverLimit(), e.Floor.OverLimit())
+	}
+	v := s.Values
+	if v == nil {
+		return
+	}
+	c := &v.Changes
+	require.LessOrEqual(t, c.InTime+c.Never, c.Count)
+	require.LessOrEqual(t, c.Rises, c.Count)
+	require.LessOrEqual(t, c.RisesSeen, c.Rises)
+	require.Equal(t, c.Count-c.Never, v.Delays.Count())
+	require.LessOrEqual(t, v.Wrong.Time, v.Wrong.Observed)
+	require.LessOrEqual(t, v.Wrong.Observed, s.Glass.Observed())
+	require.LessOrEqual(t, v.Wrong.Longest, v.Wrong.Time)
+}
+
+// requirePhasesAddUp holds that what a display measured in the phases is what it
+// measured in all.
+func requirePhasesAddUp(t *testing.T, r *Replication, receiver int) {
+	t.Helper()
+	if r.Phases == nil {
+		return
+	}
+	whole := &r.Receivers[receiver]
+	var fates [fate.Records]uint64
+	observed := make([]time.Duration, len(whole.Signals))
+	twice := make([]age.Int128, len(whole.Signals))
+	for _, p := range r.Phases {
+		for k, n := range p.Receivers[receiver].RecordFates {
+			fates[k] += n
+		}
+		for k, track := range p.Receivers[receiver].Glass {
+			observed[k] += track.Observed()
+			twice[k] = twice[k].Add(track.TwiceArea())
+		}
+	}
+	require.Equal(t, whole.RecordFates, fates)
+	for k, s := range whole.Signals {
+		require.Equal(t, s.Glass.Observed(), observed[k])
+		require.Equal(t, s.Glass.TwiceArea(), twice[k])
 	}
 }
 
@@ -123,7 +178,11 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 				s.Signal.Page = page
 			}
 			if rng.IntN(2) == 0 {
-				s.Limit = &scenarios.Limit{At: scenarios.Place(rng.IntN(2)), Quantile: 0.99, Value: span(500*ms) + 1}
+				s.Limit = &scenarios.Limit{Of: scenarios.Measure(rng.IntN(3)), At: scenarios.Place(rng.IntN(2)), Quantile: 0.99, Value: span(500*ms) + 1}
+			}
+			s.Class = scenarios.Class(rng.IntN(5))
+			if rng.IntN(2) == 0 {
+				s.Firm, s.Expire = scenarios.Firm{Met: rng.IntN(5), Of: 1 + rng.IntN(10)}, span(time.Second)+1
 			}
 			shown = append(shown, s)
 		}
