@@ -255,3 +255,31 @@ func TestLedgersCloseOnRandomPlans(t *testing.T) {
 		}
 	}
 }
+
+// torn is a source with gaps at random places.
+type torn struct {
+	bus.Source
+	rng *rand.Rand
+}
+
+func (s *torn) Next(f *bus.Frame) bool {
+	more := s.Source.Next(f)
+	f.AfterGap = s.rng.IntN(150) == 0
+	return more
+}
+
+// Gaps of the traffic, at which everything held is forgotten, change nothing of that.
+func TestLedgersCloseOverGaps(t *testing.T) {
+	for seed := range uint64(200) {
+		plan := randomPlan(rand.New(rand.NewPCG(seed, 2)))
+		plan.Neighbours = nil
+		d, err := newDriver(plan, 0)
+		require.NoError(t, err)
+		d.vehicles[0].source = &torn{d.vehicles[0].source, rand.New(rand.NewPCG(seed, 3))}
+		d.run()
+		r := d.result(0)
+		if !t.Run(fmt.Sprint(seed), func(t *testing.T) { requireClosedLedgers(t, r) }) {
+			break
+		}
+	}
+}
