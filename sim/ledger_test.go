@@ -177,14 +177,7 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 			if m.Selector != nil && rng.IntN(3) > 0 {
 				s.Signal.Page = page
 			}
-			if rng.IntN(2) == 0 {
-				s.Limit = &scenarios.Limit{Of: scenarios.Measure(rng.IntN(3)), At: scenarios.Place(rng.IntN(2)), Quantile: 0.99, Value: span(500*ms) + 1}
-			}
-			s.Class = scenarios.Class(rng.IntN(5))
-			if rng.IntN(2) == 0 {
-				s.Firm, s.Expire = scenarios.Firm{Met: rng.IntN(5), Of: 1 + rng.IntN(10)}, span(time.Second)+1
-			}
-			shown = append(shown, s)
+			shown = append(shown, judgedBy(rng, s))
 		}
 	}
 	if len(v.Bridge.Forward) == 0 {
@@ -213,6 +206,18 @@ func randomVehicle(rng *rand.Rand, profile radio.Profile) scenarios.Vehicle {
 		v.Receivers = append(v.Receivers, w)
 	}
 	return v
+}
+
+// judgedBy gives a signal a class, a limit, deadlines and an expiry.
+func judgedBy(rng *rand.Rand, s scenarios.Shown) scenarios.Shown {
+	if rng.IntN(2) == 0 {
+		s.Limit = &scenarios.Limit{Of: scenarios.Measure(rng.IntN(3)), At: scenarios.Place(rng.IntN(2)), Quantile: 0.99, Value: time.Duration(rng.Int64N(int64(500*ms))) + 1}
+	}
+	s.Class = scenarios.Class(rng.IntN(5))
+	if rng.IntN(2) == 0 {
+		s.Firm, s.Expire = scenarios.Firm{Met: rng.IntN(5), Of: 1 + rng.IntN(10)}, time.Duration(rng.Int64N(int64(time.Second)))+1
+	}
+	return s
 }
 
 func randomPolicy(rng *rand.Rand) bridge.Policy {
