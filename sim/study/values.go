@@ -161,16 +161,22 @@ func (p *expiryPool) result(episode, alpha float64) *Expiry {
 	return e
 }
 
-// expiryFor returns the least age, at the edge of a bucket, that the value at the
-// glass passes at most so often an hour, in seconds; 0 where nothing was measured.
-func expiryFor(glass *age.Track, perHour float64) float64 {
+// expiryFor returns the least age, at the edge of a bucket, from which on the value
+// at the glass passes no age more often than so many times an hour beyond what the
+// value on the bus does, in seconds; 0 where nothing was measured.
+func expiryFor(glass, floor *age.Track, perHour float64) float64 {
 	hours := seconds(glass.Observed()) / 3600
 	if hours == 0 {
 		return 0
 	}
-	found := seconds(glass.Peaks().Max())
+	cause, lowest := make([]uint64, age.Buckets), age.Buckets
+	floor.Peaks().Above(func(bucket int, values uint64) { cause[bucket], lowest = values, bucket })
+	for bucket := range lowest {
+		cause[bucket] = floor.Peaks().Count()
+	}
+	found, rare := seconds(glass.Peaks().Max()), true
 	glass.Peaks().Above(func(bucket int, values uint64) {
-		if float64(values) <= perHour*hours {
+		if rare = rare && float64(values)-float64(cause[bucket]) <= perHour*hours; rare {
 			found = min(found, seconds(age.Edge(bucket)))
 		}
 	})

@@ -90,3 +90,25 @@ func TestStartsThatTheRunCutsShort(t *testing.T) {
 		require.Contains(t, got.Why, c.why)
 	}
 }
+
+// A value every 100 ms at a display 10 ms away passes 110 ms all the time and, as the
+// bus sleeps for a minute once in two hours, 60.01 s once. No expiry below the 110 ms
+// is without false alarms; that of the sleep is none.
+func TestTheExpiryThatIsNeeded(t *testing.T) {
+	glass, floor := age.NewTrack(0), age.NewTrack(0)
+	glass.Open(10*time.Millisecond, 0)
+	floor.Open(10*time.Millisecond, 0)
+	for k := time.Duration(1); k < 72_000; k++ {
+		at := k * 100 * time.Millisecond
+		if at < time.Hour || at >= time.Hour+time.Minute {
+			floor.Update(at, at)
+			glass.Update(at+10*time.Millisecond, at)
+		}
+	}
+	end := 2 * time.Hour
+	glass.Close(end)
+	floor.Close(end)
+	require.InEpsilon(t, .11, expiryFor(glass, floor, .1), 1./128)
+	require.InEpsilon(t, 60.01, expiryFor(glass, age.NewTrack(0), .1), 1./128, "with a bus that never was too old it would be one")
+	require.Less(t, expiryFor(glass, floor, 1e6), .11)
+}
