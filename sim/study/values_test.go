@@ -91,24 +91,27 @@ func TestStartsThatTheRunCutsShort(t *testing.T) {
 	}
 }
 
-// A value every 100 ms at a display 10 ms away passes 110 ms all the time and, as the
-// bus sleeps for a minute once in two hours, 60.01 s once. No expiry below the 110 ms
-// is without false alarms; that of the sleep is none.
+// A value every 100 ms at a display whose redraw makes it 400 ms old passes up to that
+// all the time and, as the bus sleeps for a minute once in two hours, 60.4 s once. An
+// expiry below the 400 ms has false alarms, one that the sleep passes has none, and one
+// just above what the bus passes has that one.
 func TestTheExpiryThatIsNeeded(t *testing.T) {
+	const period = 100 * time.Millisecond
 	glass, floor := age.NewTrack(0), age.NewTrack(0)
-	glass.Open(10*time.Millisecond, 0)
-	floor.Open(10*time.Millisecond, 0)
+	glass.Open(0, 0)
+	floor.Open(0, 0)
 	for k := time.Duration(1); k < 72_000; k++ {
-		at := k * 100 * time.Millisecond
-		if at < time.Hour || at >= time.Hour+time.Minute {
+		if at := k * period; at < time.Hour || at >= time.Hour+time.Minute {
 			floor.Update(at, at)
-			glass.Update(at+10*time.Millisecond, at)
+			if k%4 == 0 {
+				glass.Update(at, at)
+			}
 		}
 	}
-	end := 2 * time.Hour
-	glass.Close(end)
-	floor.Close(end)
-	require.InEpsilon(t, .11, expiryFor(glass, floor, .1), 1./128)
-	require.InEpsilon(t, 60.01, expiryFor(glass, age.NewTrack(0), .1), 1./128, "with a bus that never was too old it would be one")
-	require.Less(t, expiryFor(glass, floor, 1e6), .11)
+	glass.Close(2 * time.Hour)
+	floor.Close(2 * time.Hour)
+	require.InEpsilon(t, .4, expiryFor(glass, floor, period, .1), 1./64)
+	require.InEpsilon(t, 60.4, expiryFor(glass, age.NewTrack(0), period, .1), 1./64, "on a bus that never was too old")
+	require.GreaterOrEqual(t, expiryFor(glass, floor, period, 1e6), .2, "not below two periods")
+	require.Zero(t, expiryFor(age.NewTrack(0), floor, period, 1))
 }
