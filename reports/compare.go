@@ -49,7 +49,26 @@ func compareVerdicts(p *page, c *study.Comparison) {
 		p.paragraph("of       ", "no signal was shown by all designs")
 		return
 	}
-	p.paragraph("of       ", fmt.Sprintf("%s %s, the signal closest to its limit on average over the designs; p99: the age not exceeded 99 %% of the time", c.Key.Receiver, c.Key.Signal))
+	p.paragraph("of       ", fmt.Sprintf("%s %s, the signal %s on average over the designs; p99: the age not exceeded 99 %% of the time", c.Key.Receiver, c.Key.Signal, keyReason(c)))
+}
+
+// keyReason says why the key signal is it: without any limit of an age the period
+// took the place of the limit.
+func keyReason(c *study.Comparison) string {
+	for _, d := range c.Designs {
+		if d.Plan == nil {
+			continue
+		}
+		for i := range d.Plan.Receivers {
+			r := &d.Plan.Receivers[i]
+			for k := range r.Shows {
+				if s := &r.Shows[k]; r.Name == c.Key.Receiver && s.Signal.Name == c.Key.Signal && s.AgeLimit() == nil {
+					return "whose p99 is the most of its period"
+				}
+			}
+		}
+	}
+	return "closest to its limit"
 }
 
 // freshest is the design that is fresher than most others; of several the first.

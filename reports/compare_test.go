@@ -104,6 +104,24 @@ func TestTheWorstOfADesign(t *testing.T) {
 	require.NotContains(t, b.String(), "worst with now: "+d.Name+" door")
 }
 
+// Without a limit of an age the period takes its place, and the report says so.
+func TestWhyTheKeySignalIsIt(t *testing.T) {
+	text := func(c *study.Comparison) string {
+		var b bytes.Buffer
+		require.NoError(t, reports.CompareText(&b, c, reports.TextOptions{}))
+		return strings.Join(strings.Fields(b.String()), " ")
+	}
+	c := harvest()
+	require.Contains(t, text(c), "cab speed, the signal closest to its limit on average")
+	plan := scenarios.Plan{}
+	plan.Receivers = []scenarios.Receiver{{Name: "cab", Shows: []scenarios.Shown{{Limit: &scenarios.Limit{Of: scenarios.OfChange}}}}}
+	plan.Receivers[0].Shows[0].Signal.Name = "speed"
+	for i := range c.Designs {
+		c.Designs[i].Plan = &plan
+	}
+	require.Contains(t, text(c), "cab speed, the signal whose p99 is the most of its period on average")
+}
+
 // The verdict is a sentence.
 func TestWordsOfAComparison(t *testing.T) {
 	words := func(c *study.Comparison) (all []string) {

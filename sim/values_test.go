@@ -231,3 +231,28 @@ func TestChangesAreCountedByHand(t *testing.T) {
 	require.Equal(t, 900*ms, v.Wrong.Time)
 	require.Equal(t, 700*ms, v.Wrong.Longest)
 }
+
+// Frames too short for the signal tell nothing of its value, first ones and later ones.
+func TestFramesTooShortForTheirSignal(t *testing.T) {
+	for _, short := range []int{0, 55} {
+		for _, at := range []scenarios.Place{scenarios.AtGlass, scenarios.InMemory} {
+			plan := watched(100*ms, 9*time.Second, 0, traffic.Value{}, scenarios.Limit{Of: scenarios.OfChange, At: at, Quantile: 0.95, Value: 700 * ms})
+			plan.Receivers[0].Shows[0].Signal.Start = 16
+			d, err := newDriver(plan, 0)
+			require.NoError(t, err)
+			s := &script{}
+			for i := range 120 {
+				f := bus.Frame{At: time.Duration(i) * 100 * ms, Released: time.Duration(i) * 100 * ms, ID: 0x120, Length: 8, Message: -1}
+				if i >= short {
+					f.Length = 2
+				}
+				s.frames = append(s.frames, f)
+			}
+			d.vehicles[0].source = s
+			d.run()
+			v := d.result(0).Receivers[0].Signals[0].Values
+			require.Zero(t, v.Changes)
+			require.Zero(t, v.Wrong.Time)
+		}
+	}
+}

@@ -71,7 +71,9 @@ type view struct {
 	delays age.Points
 	worst  WorstChange
 
-	open   bool // inside the window, with a value at the glass
+	wanted bool // inside the window, with a frame's value at the glass
+	shown  bool // raw is at the glass: a frame can be too short to tell
+	open   bool // both: the glass is compared with the bus
 	raw    uint64
 	onBus  int64         // number of the spell on the bus at since
 	since  time.Duration // followed until here
@@ -186,8 +188,12 @@ func (v *view) skip(number int64) {
 	v.next = max(v.next, number)
 }
 
-// start begins to compare the glass with the bus.
+// start begins to compare the glass with the bus, as soon as a value is shown.
 func (v *view) start(t time.Duration) {
+	v.wanted = true
+	if !v.shown {
+		return
+	}
 	h := v.history
 	v.open, v.since, v.opened = true, t, t
 	v.onBus = h.first
@@ -203,9 +209,12 @@ func (v *view) show(t time.Duration, raw uint64) {
 	if v.open {
 		v.follow(t)
 	}
-	v.raw = raw
-	if v.open {
+	v.raw, v.shown = raw, true
+	switch {
+	case v.open:
 		v.compare(t)
+	case v.wanted:
+		v.start(t)
 	}
 }
 
@@ -249,6 +258,7 @@ func (v *view) settle(t time.Duration) {
 
 // stop ends the comparison at t.
 func (v *view) stop(t time.Duration) {
+	v.wanted = false
 	if !v.open {
 		return
 	}
@@ -262,7 +272,7 @@ func (v *view) stop(t time.Duration) {
 
 // cut drops the changes that are still undecided: at a gap of the traffic nobody
 // knows what became of them.
-func (v *view) cut() { v.next = v.history.end() }
+func (v *view) cut() { v.next, v.shown = v.history.end(), false }
 
 // result closes the view at the end of the run.
 func (v *view) result() ValueRun {

@@ -80,7 +80,7 @@ type Signal struct {
 	Late       Value      // of a limit of changes or starts: share of them beyond it
 	Deadlines  *Deadlines // nil without a limit of age at the glass
 	Expiry     *Expiry    // nil without one
-	ExpiryFor  float64    // expiry that would be passed Shown.FalseAlarms times an hour, seconds
+	ExpiryFor  float64    // expiry with at most Shown.FalseAlarms false alarms an hour, seconds
 	First      Statistic  // from power-up to the first value at the glass, one a replication
 	NeverShown int        // replications in which there was none
 }

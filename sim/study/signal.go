@@ -117,7 +117,7 @@ func (s *signalPool) result(alpha, simulated, one float64) Signal {
 		r.Values.InTime = Value{} // in no time
 	}
 	r.First, r.NeverShown = s.first.statistic(alpha), s.first.never
-	r.ExpiryFor = expiryFor(s.glass, s.shown.FalseAlarms)
+	r.ExpiryFor = expiryFor(s.glass, s.floor, s.shown.Period, s.shown.FalseAlarms)
 	r.Standing = s.standing(&r)
 	s.decide(&r, alpha, simulated, one)
 	return r

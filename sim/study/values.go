@@ -2,6 +2,7 @@ package study
 
 import (
 	"math"
+	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -161,16 +162,22 @@ func (p *expiryPool) result(episode, alpha float64) *Expiry {
 	return e
 }
 
-// expiryFor returns the least age, at the edge of a bucket, that the value at the
-// glass passes at most so often an hour, in seconds; 0 where nothing was measured.
-func expiryFor(glass *age.Track, perHour float64) float64 {
+// expiryFor returns the least age, at the edge of a bucket and not below two periods
+// of the source, that the value at the glass passes at most so many times an hour more
+// often than the value on the bus does, in seconds; 0 where nothing was measured.
+func expiryFor(glass, floor *age.Track, period time.Duration, perHour float64) float64 {
 	hours := seconds(glass.Observed()) / 3600
 	if hours == 0 {
 		return 0
 	}
+	cause, lowest := make([]uint64, age.Buckets), age.Buckets
+	floor.Peaks().Above(func(bucket int, values uint64) { cause[bucket], lowest = values, bucket })
+	for bucket := range lowest {
+		cause[bucket] = floor.Peaks().Count()
+	}
 	found := seconds(glass.Peaks().Max())
 	glass.Peaks().Above(func(bucket int, values uint64) {
-		if float64(values) <= perHour*hours {
+		if age.Edge(bucket) >= 2*period && float64(values)-float64(cause[bucket]) <= perHour*hours {
 			found = min(found, seconds(age.Edge(bucket)))
 		}
 	})

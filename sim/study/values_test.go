@@ -90,3 +90,28 @@ func TestStartsThatTheRunCutsShort(t *testing.T) {
 		require.Contains(t, got.Why, c.why)
 	}
 }
+
+// A value every 100 ms at a display whose redraw makes it 400 ms old passes up to that
+// all the time and, as the bus sleeps for a minute once in two hours, 60.4 s once. An
+// expiry below the 400 ms has false alarms, one that the sleep passes has none, and one
+// just above what the bus passes has that one.
+func TestTheExpiryThatIsNeeded(t *testing.T) {
+	const period = 100 * time.Millisecond
+	glass, floor := age.NewTrack(0), age.NewTrack(0)
+	glass.Open(0, 0)
+	floor.Open(0, 0)
+	for k := time.Duration(1); k < 72_000; k++ {
+		if at := k * period; at < time.Hour || at >= time.Hour+time.Minute {
+			floor.Update(at, at)
+			if k%4 == 0 {
+				glass.Update(at, at)
+			}
+		}
+	}
+	glass.Close(2 * time.Hour)
+	floor.Close(2 * time.Hour)
+	require.InEpsilon(t, .4, expiryFor(glass, floor, period, .1), 1./64)
+	require.InEpsilon(t, 60.4, expiryFor(glass, age.NewTrack(0), period, .1), 1./64, "on a bus that never was too old")
+	require.GreaterOrEqual(t, expiryFor(glass, floor, period, 1e6), .2, "not below two periods")
+	require.Zero(t, expiryFor(age.NewTrack(0), floor, period, 1))
+}
