@@ -364,6 +364,9 @@ func liveSent(p *page, r *Live) {
 		for _, text := range slices.Sorted(maps.Keys(o.Errors)) {
 			p.paragraph("  ! ", fmt.Sprintf("%s: %s: %s", o.Name, plural(int(o.Errors[text]), "failure"), text))
 		}
+		if o.Refused > 0 {
+			p.paragraph("  ! ", fmt.Sprintf("%s: %s refused there: nobody listened, or for a while", o.Name, plural(int(o.Refused), "datagram")))
+		}
 		liveBuffers(p, "send", o.Asked, o.Buffer)
 	}
 	if s.Held > 0 {

@@ -91,6 +91,7 @@ func (f *liveFacts) sent(r *Live) {
 		f.number("payload_bytes", o.Bytes)
 		f.number("faded", o.Faded)
 		f.number("failed", o.Failed)
+		f.number("refused", o.Refused)
 		f.figure("buffer_asked_bytes", float64(o.Asked), o.Asked > 0)
 		f.figure("buffer_got_bytes", float64(o.Buffer), o.Buffer > 0)
 	}

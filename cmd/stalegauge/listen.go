@@ -96,7 +96,7 @@ func (f *listenFlags) read(args []string) (l *listening, mistakes []error) {
 	}
 	var err error
 	if l.on, err = live.ResolveAddress(f.on, f.by); err != nil {
-		note(fmt.Errorf("--on: %w", err))
+		note(addressError("on", err))
 	}
 	if f.span.given {
 		l.span, err = liveDuration("for", f.span.text, time.Millisecond, longestLive)

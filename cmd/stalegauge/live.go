@@ -35,6 +35,14 @@ func liveDuration(name, text string, least, most time.Duration) (time.Duration, 
 	return d, nil
 }
 
+// addressError says what is wrong with an address or the interface beside it.
+func addressError(name string, err error) error {
+	if errors.Is(err, live.ErrNoInterface) {
+		name = "interface"
+	}
+	return fmt.Errorf("--%s: %w", name, err)
+}
+
 // rateFlag reads a number a second.
 func rateFlag(name, text string, least, most float64) (float64, error) {
 	digits := strings.TrimSuffix(strings.TrimSpace(text), "/s")

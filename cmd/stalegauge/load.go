@@ -165,7 +165,7 @@ func (f *loadFlags) readTargets(l *loading, note func(error)) {
 			err = errors.New("found port 0, expected one from 1 to 65535")
 		}
 		if err != nil {
-			note(fmt.Errorf("--to: %w", err))
+			note(addressError("to", err))
 			continue
 		}
 		if !a.Loopback() {
@@ -211,6 +211,9 @@ func (f *loadFlags) readWeather(l *loading) error {
 func (l *loading) announce(w io.Writer, e *live.Estimate) {
 	for i, t := range l.targets {
 		where := "a file: each datagram behind its length in 2 bytes"
+		if t.name == "-" {
+			where = "standard output" + strings.TrimPrefix(where, "a file")
+		}
 		if t.address != nil {
 			where = t.address.Kind() + ", leaves this host"
 			if t.address.Loopback() {

@@ -188,7 +188,7 @@ func (r *loadRun) judge(report *reports.Live) {
 	}
 	failed := uint64(0)
 	for _, o := range s.Outputs {
-		failed += o.Failed
+		failed += o.Failed + o.Refused
 	}
 	missed := report.Heard != nil && report.Ramp == nil && r.speed == 1 && !report.Heard.Met()
 	if late > live.BusyLateness || failed > 0 || missed || report.Ramp != nil && r.listener != nil && report.Ramp.Knee == 0 {

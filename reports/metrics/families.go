@@ -82,7 +82,7 @@ var families = []*family{
 	records, foreign, busFrames, busBusy, runSeconds, frames, stageBusy, stageWaiting, stageCapacity,
 	airSeconds, airOwn, airOccupied, airOthers, airLimit, airBroadcasts, airRecords,
 	replicationsDone, replicationsAtMost, simulated,
-	targetDatagrams, targetBytes, sendLateness, sendLimit, datagramsHeld,
+	targetDatagrams, targetRefused, targetBytes, sendLateness, sendLimit, datagramsHeld,
 	received, receivedBytes, broadcastsExpected, broadcastsHeard, duplicates, reordered, gaps, longestGap,
 	lastDatagram, arrivalLateness, senderRestarts, sharedClock, clockSteps, kernelDrops, bufferAsked, bufferGot,
 }

@@ -114,6 +114,7 @@ var (
 	perSocket = []string{"socket"}
 
 	targetDatagrams = &family{prefix + "datagrams_sent_total", counter, "Datagrams of the sender by what became of them at the target: written, lost by the software weather, or failed.", []string{"target", "fate"}}
+	targetRefused   = &family{prefix + "datagrams_refused_total", counter, "Datagrams, of those written, of which the target's host said that nobody listens there.", perTarget}
 	targetBytes     = &family{prefix + "sent_bytes_total", counter, "Bytes of the datagrams written.", perTarget}
 	sendLateness    = &family{prefix + "send_lateness_seconds", lateness, "Time from the instant at which a datagram is due to when it has been written.", nil}
 	sendLimit       = &family{prefix + "datagrams_per_second_limit", gauge, "Datagrams a second that the sender does not exceed; under a ramp the rate that is tried.", nil}
@@ -147,6 +148,7 @@ func (s *Sent) walk(emit emitter) {
 		one(targetDatagrams, number(float64(o.Sent)), o.Name, "written")
 		one(targetDatagrams, number(float64(o.Faded)), o.Name, fate.RecordFaded.String())
 		one(targetDatagrams, number(float64(o.Failed)), o.Name, "failed")
+		one(targetRefused, number(float64(o.Refused)), o.Name)
 		one(targetBytes, number(float64(o.Bytes)), o.Name)
 		buffers(one, "to "+o.Name, o.Asked, o.Buffer)
 	}

@@ -148,6 +148,7 @@ var rows = []rowSpec{
 			about: "Datagrams a second at the sender by what became of them, and the rate that it does not exceed.",
 			queries: []query{
 				{sumRate(targetDatagrams, chosenDesigns, "target, fate, design", curve), "{{target}} {{fate}} ({{design}})"},
+				{sumRate(targetRefused, chosenDesigns, "target, design", curve), "{{target}} of them refused ({{design}})"},
 				{"max by (design) (" + sendLimit.name + chosenDesigns + ")", "limit ({{design}})"},
 			}},
 		{title: "Lateness, 99 % of the datagrams", kind: "timeseries", unit: "s", width: 8,

@@ -218,3 +218,23 @@ func TestSoftwareWeatherOnLoopback(t *testing.T) {
 	q, runs := (1-loss)*(1-r), float64(m.Counts.RunCount())
 	require.InDelta(t, 1/q, float64(m.Counts.Missing)/runs, 2.576*math.Sqrt(1-q)/q/math.Sqrt(runs))
 }
+
+// A host that says that nobody listens is heard, and costs no datagram.
+func TestNobodyListens(t *testing.T) {
+	const span = 400 * time.Millisecond
+	plan := prepared(t, "orchard", Desk{Span: span})
+	s, to := listenOn(t, "127.0.0.1:0", "")
+	require.NoError(t, s.Close())
+	conn, out, err := Dial(to)
+	require.NoError(t, err)
+	defer conn.Close()
+	sent, err := Send(context.Background(), SenderConfig{Plan: plan, Span: span, Outputs: []*Output{out}})
+	require.NoError(t, err)
+	require.Greater(t, sent.Datagrams, uint64(3))
+	require.Equal(t, sent.Datagrams, out.Sent)
+	require.Zero(t, out.Failed)
+	if out.Refused == 0 {
+		t.Skip("this kernel does not tell")
+	}
+	require.Less(t, out.Refused, out.Sent)
+}

@@ -29,6 +29,7 @@ type Output struct {
 
 	Sent, Bytes   uint64
 	Faded, Failed uint64
+	Refused       uint64            // of Sent: the host said later that nobody listens there, as far as it tells
 	Errors        map[string]uint64 // texts of failed writes, at most 8 different ones
 
 	fading  *radio.Fading
@@ -57,7 +58,14 @@ func (o *Output) send(datagram []byte, counts sync.Locker) error {
 	}
 	counts.Unlock()
 	err := o.Write(datagram)
+	refused := errors.Is(err, syscall.ECONNREFUSED)
+	if refused { // one that was sent before: this one has not left yet
+		err = o.Write(datagram)
+	}
 	counts.Lock()
+	if refused {
+		o.Refused++
+	}
 	if err == nil {
 		o.Sent++
 		o.Bytes += uint64(len(datagram))

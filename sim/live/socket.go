@@ -32,7 +32,7 @@ func ResolveAddress(text, interfaceName string) (Address, error) {
 	a := Address{}
 	if interfaceName != "" {
 		if a.Interface, err = net.InterfaceByName(interfaceName); err != nil {
-			return Address{}, fmt.Errorf("no interface %q on this host: there are %s", interfaceName, interfaceNames())
+			return Address{}, fmt.Errorf("%w %q on this host: there are %s", ErrNoInterface, interfaceName, interfaceNames())
 		}
 	}
 	if a.UDPAddr, err = net.ResolveUDPAddr("udp", net.JoinHostPort(host, port)); err != nil {
@@ -68,6 +68,9 @@ func interfaceNames() string {
 func (a Address) Loopback() bool {
 	return a.IP.IsLoopback() || a.Interface != nil && a.Interface.Flags&net.FlagLoopback != 0
 }
+
+// ErrNoInterface is in the error of an interface that the host does not have.
+var ErrNoInterface = errors.New("no interface")
 
 // Kind says in words what kind of address it is.
 func (a Address) Kind() string {
@@ -127,7 +130,7 @@ func Dial(to Address) (net.PacketConn, *Output, error) {
 	case to.Interface != nil && to.IP.To4() != nil:
 		from.IP = firstIPv4(to.Interface)
 	}
-	conn, err := net.ListenUDP(to.network(), from)
+	conn, o, err := open(from, to)
 	if err != nil {
 		return nil, nil, fmt.Errorf("no socket for %s: %w", to, reason(err))
 	}
@@ -135,12 +138,31 @@ func Dial(to Address) (net.PacketConn, *Output, error) {
 		_ = conn.Close()
 		return nil, nil, fmt.Errorf("%s by way of %s: %w", to, to.Interface.Name, reason(err))
 	}
-	o := ToConn(conn, to.UDPAddr)
 	o.Asked = bufferAsked
 	if conn.SetWriteBuffer(bufferAsked) == nil {
 		_, o.Buffer = buffers(conn)
 	}
 	return conn, o, nil
+}
+
+// open opens the socket. One host is connected to, since only then does the kernel
+// tell that nobody listens there.
+func open(from *net.UDPAddr, to Address) (*net.UDPConn, *Output, error) {
+	if to.IP.IsMulticast() || to.IP.Equal(net.IPv4bcast) {
+		conn, err := net.ListenUDP(to.network(), from)
+		if err != nil {
+			return nil, nil, err
+		}
+		return conn, ToConn(conn, to.UDPAddr), nil
+	}
+	conn, err := net.DialUDP(to.network(), from, to.UDPAddr)
+	if err != nil {
+		return nil, nil, err
+	}
+	return conn, &Output{Name: to.String(), Write: func(datagram []byte) error {
+		_, err := conn.Write(datagram)
+		return err
+	}}, nil
 }
 
 // aim sets the interface by which datagrams to a group leave. They reach listeners
