@@ -160,8 +160,17 @@ func TestWhyNothingIsFound(t *testing.T) {
 	// What is said to be nearest is feasible by the bounds.
 	require.Nil(t, newSearch(t.Context(), boat(t, "radio.profile=lora", "air.background.shore.share=0%", x.Nearest[0]), Options{}).byAir())
 	require.NotNil(t, newSearch(t.Context(), boat(t, "radio.profile=lora", "air.background.shore.share=0%", "radio.duty=5%"), Options{}).byAir())
+	// Less time on air than the cheapest design takes, though more than the bound.
+	a, err := Run(context.Background(), boat(t, "size.air=0.6%"), Options{})
+	require.NoError(t, err)
+	require.Nil(t, a.Best)
+	require.Equal(t, Airtime, a.Infeasible.By)
+	require.Len(t, a.Infeasible.Nearest, 1)
+	a, err = Run(context.Background(), boat(t, a.Infeasible.Nearest[0]), Options{})
+	require.NoError(t, err)
+	require.NotNil(t, a.Best)
 	// Where bounds allow it and simulation does not.
-	a, err := Run(context.Background(), boat(t, "receivers.mast.shows.rudder=70ms"), Options{})
+	a, err = Run(context.Background(), boat(t, "receivers.mast.shows.rudder=70ms"), Options{})
 	require.NoError(t, err)
 	require.Nil(t, a.Best)
 	require.Equal(t, NoBound, a.Infeasible.By)
