@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -212,6 +213,28 @@ func TestObjectives(t *testing.T) {
 		require.Len(t, a.Sensitive, 3)
 		require.True(t, a.Sensitive[0].Shown)
 	}
+}
+
+// Further identifiers fit as long as there is room for them.
+func TestFurtherIdentifiers(t *testing.T) {
+	sets := []string{"size.optional=[300, 2A0]", "size.every=90ms", "size.policies=table"}
+	a, err := Run(context.Background(), boat(t, sets...), Options{})
+	require.NoError(t, err)
+	require.True(t, a.Optional[0].Fits && a.Optional[1].Fits)
+	require.Greater(t, a.OptionalOwn, a.Best.Own)
+	room := fmt.Sprintf("size.air=%.4f%%", 100*(a.Best.Own+a.OptionalOwn)/2)
+	b, err := Run(context.Background(), boat(t, append(sets, room)...), Options{})
+	require.NoError(t, err)
+	require.Equal(t, a.Best.Name, b.Best.Name)
+	require.True(t, b.Optional[0].Fits)
+	require.False(t, b.Optional[1].Fits)
+	require.NotEmpty(t, b.Optional[1].Why)
+	require.Less(t, b.OptionalOwn, a.OptionalOwn)
+
+	path := filepath.Join(t.TempDir(), "free.yaml")
+	require.NoError(t, os.WriteFile(path, []byte(strings.NewReplacer("rudder: 200ms", "rudder: none", "wind: 250ms", "wind: none", "depth: 600ms", "depth: none").Replace(dinghy)), 0o644))
+	_, err = Open(path, nil)
+	require.ErrorContains(t, err, "no display asks for a limit")
 }
 
 // The same work gives the same answer on any number of cores, and a budget ends it
