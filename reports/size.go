@@ -140,7 +140,7 @@ func sizeSensitivity(p *page, a *size.Answer) {
 	if len(a.Sensitive) == 0 {
 		return
 	}
-	p.heading("What each limit hangs on most (change of kept/limit by a parameter a quarter longer, paired, 95 % over those tried; ? = the largest, but not shown)")
+	p.heading("What each limit hangs on most (change of kept/limit by a parameter a quarter larger or a copy more, paired, 95 % over those tried; ? = the largest, but not shown)")
 	t := newTable(p, "signal", "parameter", "from", "to", "change")
 	t.left(2)
 	for i := range a.Sensitive {

@@ -41,6 +41,7 @@ type jsonSized struct {
 	Front      []jsonFound       `json:"pareto"`
 	Sensitive  []jsonSensitivity `json:"sensitivities"`
 	Optional   []jsonOptional    `json:"optional"`
+	WithAll    *float64          `json:"own_share_with_optional"` // with those that fit; null with none
 	Infeasible *jsonInfeasible   `json:"infeasible"`
 	Counts     map[string]int    `json:"counts"`
 	Pruned     map[string]int    `json:"pruned"`
@@ -96,7 +97,7 @@ type jsonOptional struct {
 	ID      string   `json:"id"`
 	Message string   `json:"message"`
 	Bytes   int      `json:"record_bytes"`
-	Air     *float64 `json:"adds_own_share"`
+	Air     *float64 `json:"adds_own_share_at_most"`
 	Fits    bool     `json:"fits"`
 	Why     string   `json:"why"`
 }
@@ -154,6 +155,9 @@ func sized(a *size.Answer) *jsonSized {
 	}
 	for _, o := range a.Optional {
 		d.Optional = append(d.Optional, jsonOptional{o.ID.String(), o.Message, o.Bytes, figure(o.Air), o.Fits, o.Why})
+	}
+	if a.OptionalOwn > 0 {
+		d.WithAll = figure(a.OptionalOwn)
 	}
 	d.Infeasible = noDesign(a.Infeasible)
 	return d

@@ -33,19 +33,26 @@ func sizeOptional(p *page, a *size.Answer) {
 	if len(a.Optional) == 0 {
 		return
 	}
-	p.heading("Further identifiers, the cheapest first, each with those before it (adds: to the time on air)")
+	p.heading("Further identifiers, the cheapest first, each with all before it (adds: to the time on air, at most)")
 	t := newTable(p, "identifier", "message", "bytes", "adds\n%", "fits")
 	t.left(2)
 	t.left(5)
 	t.shrink = 5
+	fit := 0
 	for _, o := range a.Optional {
 		fits := "yes: all limits met"
 		if !o.Fits {
 			fits = "no: " + o.Why
 		}
-		t.row(o.ID.String(), clean(o.Message), fmt.Sprint(o.Bytes), number(100*o.Air, o.Air != 0, ""), clean(fits))
+		if o.Fits {
+			fit++
+		}
+		t.row(o.ID.String(), clean(o.Message), fmt.Sprint(o.Bytes), number(100*o.Air, true, ""), clean(fits))
 	}
 	t.write()
+	if fit > 0 {
+		p.paragraph("  ", fmt.Sprintf("with %s besides: %s of the time on air", plural(fit, "identifier"), percent(a.OptionalOwn, true)))
+	}
 }
 
 func sizeCounts(p *page, a *size.Answer) {

@@ -25,6 +25,11 @@ func Compose(nameOrPath string, sets []string, path, head string) ([]byte, error
 	if err != nil {
 		return nil, err
 	}
+	return compose(from, text, parsed, path, head)
+}
+
+// compose is [Compose] of a text that has been read.
+func compose(from string, text []byte, parsed []Set, path, head string) ([]byte, error) {
 	root, _, err := readTree(from, text, parsed)
 	if err != nil {
 		return nil, err

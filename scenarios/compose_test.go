@@ -64,3 +64,29 @@ func TestComposeLeavesOutWhatHasNoEffect(t *testing.T) {
 	_, err = Compose("orchard", []string{"bridge.policy.hold=5"}, "x.yaml", "")
 	require.Error(t, err)
 }
+
+// Whatever loads can be composed, and means the same.
+func FuzzCompose(f *testing.F) {
+	for _, info := range Builtins() {
+		text, err := Text(info.Name)
+		require.NoError(f, err)
+		f.Add(text)
+	}
+	rich, err := os.ReadFile("testdata/rich.yaml")
+	require.NoError(f, err)
+	f.Add(rich)
+	f.Add([]byte("{bus: {messages: {a: {id: 120, period: 1s, signals: {'b': {start: 0, bits: 1}}}}}, bridge: {forward: [120]}, receivers: {r: {redraw: 1s, shows: {a.b: 9s}}}, about: \"- x: #\u00e9\"}"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		want, err := Load("x.yaml", text, nil)
+		if err != nil {
+			return
+		}
+		defer want.Close()
+		composed, err := compose("x.yaml", text, nil, "y.yaml", "head")
+		require.NoError(t, err)
+		got, err := Load("y.yaml", composed, nil)
+		require.NoError(t, err)
+		defer got.Close()
+		same(t, want, got)
+	})
+}

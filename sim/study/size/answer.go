@@ -27,7 +27,8 @@ type Answer struct {
 	Lost        string // why the runner-up did
 	Front       []Found
 	Sensitive   []Sensitivity // in the order of the limits
-	Optional    []OptionalID
+	Optional    []OptionalID  // the cheapest first
+	OptionalOwn float64       // share of the time on air with all of them that fit
 	Counts      Counts
 	Infeasible  *Infeasible // when nothing keeps all limits
 	Radios      []OnRadio   // where there are several
@@ -291,7 +292,7 @@ type OptionalID struct {
 	ID      bus.ID
 	Message string
 	Bytes   int
-	Air     float64 // what it adds to the time on air, together with those before it
-	Fits    bool    // all limits are shown to be met with it and those before it
-	Why     string
+	Air     float64 // what it adds to the share of the time on air at most
+	Fits    bool    // all limits are shown to be met with it and all that are cheaper
+	Why     string  // it does not
 }

@@ -239,7 +239,8 @@ func thinOut(all []*candidate, best *candidate) []*candidate {
 	return all
 }
 
-// optional tries to forward further identifiers, the cheapest first.
+// optional finds how many further identifiers fit, the cheapest first: with a
+// bisection, as one that does not fit makes no room for a dearer one.
 func (s *search) optional(a *Answer) error {
 	ids := s.p.Optional()
 	d := s.best.Design
@@ -247,36 +248,56 @@ func (s *search) optional(a *Answer) error {
 	costs := scenarios.ForwardCosts(s.p.apply(&d))
 	costs = slices.DeleteFunc(costs, func(c scenarios.ForwardCost) bool { return !slices.Contains(ids, c.ID) })
 	slices.SortStableFunc(costs, func(x, y scenarios.ForwardCost) int { return cmp.Compare(x.AirShare, y.AirShare) })
-	d.Extra = nil
-	before := s.best.own
-	full := false
-	for _, cost := range costs {
-		o := OptionalID{ID: cost.ID, Message: cost.Message, Bytes: cost.Bytes}
-		if a.Cut = a.Cut || s.tired(); a.Cut && !full {
-			return nil
+	fit, not, why := 0, len(costs)+1, ""
+	for try := len(costs); fit+1 < not; try = (fit + not) / 2 {
+		if a.Cut = a.Cut || s.tired(); a.Cut {
+			break
 		}
-		if full {
-			o.Why = "not tried: a cheaper one does not fit"
-			a.Optional = append(a.Optional, o)
-			continue
+		d.Extra = nil
+		for _, c := range costs[:try] {
+			d.Extra = append(d.Extra, c.ID)
 		}
-		d.Extra = append(slices.Clone(d.Extra), cost.ID)
-		plan := s.p.apply(&d)
-		c := &candidate{Design: d, plan: short(plan, window), long: plan, state: ordered}
-		if by := s.bounds[d.Radio].bound(&d, &plan.Bridge); by != NoBound {
-			o.Why, full = "bound: "+by.String(), true
-		} else if err := s.decide(c); err != nil {
+		own, broken, err := s.with(d)
+		if err != nil {
 			return err
+		}
+		if broken == "" {
+			fit, a.OptionalOwn = try, own
 		} else {
-			o.Air, before = c.own-before, c.own
-			o.Fits = c.state == met && !(s.p.Plan.Size.AirShare > 0 && c.own > s.p.Plan.Size.AirShare)
-			if full = !o.Fits; full {
-				o.Why = "with it " + s.brokenText(c)
-			}
+			not, why = try, broken
+		}
+	}
+	for i, c := range costs {
+		o := OptionalID{ID: c.ID, Message: c.Message, Bytes: c.Bytes, Air: c.AirShare, Fits: i < fit}
+		switch {
+		case o.Fits:
+		case i+1 == not:
+			o.Why = why
+		case i+1 > not:
+			o.Why = "a cheaper one does not fit"
+		default:
+			o.Why = "not tried in time"
 		}
 		a.Optional = append(a.Optional, o)
 	}
 	return nil
+}
+
+// with tries a design that forwards more than the best one. broken says what it
+// breaks, if anything.
+func (s *search) with(d Design) (own float64, broken string, err error) {
+	plan := s.p.apply(&d)
+	if by := s.bounds[d.Radio].bound(&d, &plan.Bridge); by != NoBound {
+		return 0, "bound: " + by.String(), nil
+	}
+	c := &candidate{Design: d, plan: short(plan, window), long: plan, state: ordered}
+	if err := s.decide(c); err != nil {
+		return 0, "", err
+	}
+	if c.state != met {
+		broken = s.brokenText(c)
+	}
+	return c.own, broken, nil
 }
 
 func (s *search) brokenText(c *candidate) string {

@@ -206,9 +206,10 @@ func (s *search) bySimulation() (*Infeasible, error) {
 		return nil, err
 	}
 	x.Why = fmt.Sprintf("so says simulation, and the one that comes closest is %s at %.3g %% of the time on air", s.p.Name(&near.Design), 100*again.own)
-	if len(again.broken) == 0 && again.own > s.p.Plan.Size.AirShare && s.p.Plan.Size.AirShare > 0 {
-		x.Why = fmt.Sprintf("what keeps all limits takes more than size.air allows: %s takes %.3g %%", s.p.Name(&near.Design), 100*again.own)
-		x.Nearest = append(x.Nearest, fmt.Sprintf("size.air=%s", percent(upward(again.own))))
+	if len(again.broken) == 0 || s.p.Plan.Size.AirShare > 0 && s.floored == nil {
+		if found, err := s.lifted(x); found || err != nil {
+			return x, err
+		}
 	}
 	for _, h := range again.broken {
 		if s.floored != nil {
@@ -232,6 +233,36 @@ func (s *search) bySimulation() (*Infeasible, error) {
 		x.Clashes = append(x.Clashes, c)
 	}
 	return x, nil
+}
+
+// lifted looks for a design that would keep all limits if size.air did not bound it,
+// with as much work as is left for explanations.
+func (s *search) lifted(x *Infeasible) (bool, error) {
+	if s.p.Plan.Size.AirShare == 0 {
+		return false, nil
+	}
+	free, plan := *s.p, *s.p.Plan
+	plan.Size.AirShare = 0
+	free.Plan = &plan
+	most := max(s.used, s.frames) * (wholePart - searchPart) / searchPart
+	other := newSearch(s.ctx, &free, Options{Workers: s.o.Workers, Work: s.o.Work, Ends: func(frames uint64) bool {
+		return frames >= most && s.ended
+	}})
+	err := other.work()
+	s.frames, s.runs = s.frames+other.frames, s.runs+other.runs
+	if err != nil || other.best == nil {
+		return false, err
+	}
+	x.By = Airtime
+	x.Why = fmt.Sprintf("what keeps all limits takes more of the time on air than size.air allows (%s): the cheapest found, %s, takes %.3g %%",
+		percent(s.p.Plan.Size.AirShare), s.p.Name(&other.best.Design), 100*other.best.own)
+	x.Nearest = append(x.Nearest, "size.air="+percent(upward(other.best.own)))
+	for _, h := range other.best.trial.Held(s.alpha) {
+		if h.Ratio.Defined && h.Ratio.Value > .8 {
+			x.Clashes = append(x.Clashes, Clash{Receiver: h.Receiver, Shown: h.Shown, Why: fmt.Sprintf("at %.3g of the limit even there", h.Ratio.Value)})
+		}
+	}
+	return true, nil
 }
 
 // keptElsewhere tells whether another design keeps a limit that the closest one

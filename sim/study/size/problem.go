@@ -52,6 +52,10 @@ func Open(name string, sets []string) (*Problem, error) {
 		return nil, err
 	}
 	p := &Problem{Scenario: name, Sets: sets, Plan: plan}
+	if p.limits() == 0 {
+		err := fmt.Errorf("%s: no display asks for a limit, so that any design would do: give one, such as receivers.NAME.shows.SIGNAL=250ms", name)
+		return nil, errors.Join(err, p.Close())
+	}
 	choices := plan.Size.Radios
 	if choices == nil {
 		choices = []scenarios.RadioChoice{{}}

@@ -104,6 +104,10 @@ func (s *search) judge(c *candidate) {
 		c.broken = append(c.broken, h)
 		near = near && within(h.Ratio)
 	}
+	if most := s.p.Plan.Size.AirShare; most > 0 && c.own > most && !c.AsIs && shown == 0 && unsure == 0 {
+		c.state, c.trial = tooMuch, nil // the first replication had flattered it
+		return
+	}
 	last := c.look == len(looks)
 	c.either = len(c.broken) > 0 && !slices.ContainsFunc(c.broken, func(h study.Held) bool { return math.Abs(h.Ratio.Value-1) > indifference || !h.Ratio.Defined })
 	switch {

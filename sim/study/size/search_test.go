@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -160,8 +161,17 @@ func TestWhyNothingIsFound(t *testing.T) {
 	// What is said to be nearest is feasible by the bounds.
 	require.Nil(t, newSearch(t.Context(), boat(t, "radio.profile=lora", "air.background.shore.share=0%", x.Nearest[0]), Options{}).byAir())
 	require.NotNil(t, newSearch(t.Context(), boat(t, "radio.profile=lora", "air.background.shore.share=0%", "radio.duty=5%"), Options{}).byAir())
+	// Less time on air than the cheapest design takes, though more than the bound.
+	a, err := Run(context.Background(), boat(t, "size.air=0.6%"), Options{})
+	require.NoError(t, err)
+	require.Nil(t, a.Best)
+	require.Equal(t, Airtime, a.Infeasible.By)
+	require.Len(t, a.Infeasible.Nearest, 1)
+	a, err = Run(context.Background(), boat(t, a.Infeasible.Nearest[0]), Options{})
+	require.NoError(t, err)
+	require.NotNil(t, a.Best)
 	// Where bounds allow it and simulation does not.
-	a, err := Run(context.Background(), boat(t, "receivers.mast.shows.rudder=70ms"), Options{})
+	a, err = Run(context.Background(), boat(t, "receivers.mast.shows.rudder=70ms"), Options{})
 	require.NoError(t, err)
 	require.Nil(t, a.Best)
 	require.Equal(t, NoBound, a.Infeasible.By)
@@ -203,6 +213,28 @@ func TestObjectives(t *testing.T) {
 		require.Len(t, a.Sensitive, 3)
 		require.True(t, a.Sensitive[0].Shown)
 	}
+}
+
+// Further identifiers fit as long as there is room for them.
+func TestFurtherIdentifiers(t *testing.T) {
+	sets := []string{"size.optional=[300, 2A0]", "size.every=90ms", "size.policies=table"}
+	a, err := Run(context.Background(), boat(t, sets...), Options{})
+	require.NoError(t, err)
+	require.True(t, a.Optional[0].Fits && a.Optional[1].Fits)
+	require.Greater(t, a.OptionalOwn, a.Best.Own)
+	room := fmt.Sprintf("size.air=%.4f%%", 100*(a.Best.Own+a.OptionalOwn)/2)
+	b, err := Run(context.Background(), boat(t, append(sets, room)...), Options{})
+	require.NoError(t, err)
+	require.Equal(t, a.Best.Name, b.Best.Name)
+	require.True(t, b.Optional[0].Fits)
+	require.False(t, b.Optional[1].Fits)
+	require.NotEmpty(t, b.Optional[1].Why)
+	require.Less(t, b.OptionalOwn, a.OptionalOwn)
+
+	path := filepath.Join(t.TempDir(), "free.yaml")
+	require.NoError(t, os.WriteFile(path, []byte(strings.NewReplacer("rudder: 200ms", "rudder: none", "wind: 250ms", "wind: none", "depth: 600ms", "depth: none").Replace(dinghy)), 0o644))
+	_, err = Open(path, nil)
+	require.ErrorContains(t, err, "no display asks for a limit")
 }
 
 // The same work gives the same answer on any number of cores, and a budget ends it
