@@ -103,8 +103,10 @@ func (r *receiver) enterPhase(t time.Duration) {
 			continue
 		}
 		for _, k := range w.tracks {
-			k.phases[old].Close(t)
-			k.phases[r.phase].Open(t, w.glass.validAt)
+			if k.phases != nil { // not those of an expiry
+				k.phases[old].Close(t)
+				k.phases[r.phase].Open(t, w.glass.validAt)
+			}
 		}
 	}
 }
