@@ -38,8 +38,14 @@ func changes(p *page, d *study.Receiver) {
 	for i := range d.Signals {
 		s := &d.Signals[i]
 		if v := s.Values; v != nil && s.Shown.Class == scenarios.Event && v.Rises > 0 {
-			p.paragraph("  ", fmt.Sprintf("%s: %s of %s pulses were seen, the others never; age of incorrect information %s on average",
-				clean(s.Shown.Signal.Name), withInterval(v.RisesSeen, percent), count(v.Rises), span(v.IncorrectAge.Value, v.IncorrectAge.Defined)))
+			seen := fmt.Sprintf("%s of %s pulses were seen, the others never", withInterval(v.RisesSeen, percent), count(v.Rises))
+			if v.RisesSeen.Value == 1 {
+				seen = "all " + plural(int(v.Rises), "pulse") + " were seen"
+				if v.Rises == 1 {
+					seen = "the only pulse was seen"
+				}
+			}
+			p.paragraph("  ", fmt.Sprintf("%s: %s; age of incorrect information %s on average", clean(s.Shown.Signal.Name), seen, span(v.IncorrectAge.Value, v.IncorrectAge.Defined)))
 		}
 	}
 }

@@ -73,3 +73,17 @@ receivers:
 		}
 	}
 }
+
+// A signal of several pages counts as shown where a display shows that page of it.
+func TestForwardCostsTellPagesApart(t *testing.T) {
+	plan, err := Open("river-ferry", nil)
+	require.NoError(t, err)
+	for _, c := range ForwardCosts(plan) {
+		if c.Message == "Ramps" {
+			require.Equal(t, []string{"ramp_angle@0", "ramp_load@0", "ramp_angle@1", "barrier"}, c.Shown)
+			require.Equal(t, []string{"which_ramp", "ramp_load@1"}, c.Others)
+			return
+		}
+	}
+	t.Fatal("no entry for the ramps")
+}

@@ -1,11 +1,14 @@
 package scenarios
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
 	"stalegauge/bus"
 	"stalegauge/bus/bridge"
+	"stalegauge/bus/signal"
+	"stalegauge/bus/traffic"
 )
 
 // ForwardCost is what one identifier of the forward list costs in the air, and
@@ -83,11 +86,11 @@ func pagesOf(p *Plan, id bus.ID) int {
 
 // carries fills in what an identifier brings.
 func (c *ForwardCost) carries(p *Plan, id bus.ID) {
-	shown := map[string]bool{}
+	var shown []signal.Definition // a display may have a name of its own for one
 	for _, r := range p.Receivers {
 		for _, s := range r.Shows {
 			if s.ID == id {
-				shown[s.Signal.Name] = true
+				shown = append(shown, s.Signal)
 			}
 		}
 	}
@@ -98,11 +101,15 @@ func (c *ForwardCost) carries(p *Plan, id bus.ID) {
 		}
 		c.Message = m.Name
 		for _, f := range m.Fields {
-			if !shown[f.Signal.Name] {
-				c.Others = append(c.Others, f.Signal.Name)
+			name := f.Signal.Name
+			if slices.ContainsFunc(m.Fields, func(g traffic.Field) bool { return g.Signal.Name == name && g.Signal.Page != f.Signal.Page }) {
+				name += fmt.Sprintf("@%d", f.Signal.Page)
+			}
+			if !slices.ContainsFunc(shown, func(d signal.Definition) bool { return samePlace(&d, &f.Signal) }) {
+				c.Others = append(c.Others, name)
 				continue
 			}
-			c.Shown = append(c.Shown, f.Signal.Name)
+			c.Shown = append(c.Shown, name)
 			c.ShownBits += f.Signal.Bits
 		}
 		if m.Selector != nil {

@@ -103,11 +103,10 @@ func (r *receiver) enterPhase(t time.Duration) {
 			continue
 		}
 		for _, k := range w.tracks {
-			if k.phases == nil {
-				continue // of an expiry
+			if k.phases != nil { // not those of an expiry
+				k.phases[old].Close(t)
+				k.phases[r.phase].Open(t, w.glass.validAt)
 			}
-			k.phases[old].Close(t)
-			k.phases[r.phase].Open(t, w.glass.validAt)
 		}
 	}
 }

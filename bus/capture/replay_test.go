@@ -142,6 +142,21 @@ func TestLoopOfRareFrames(t *testing.T) {
 	require.EqualError(t, err, "drive.log: all frames have the same time: the capture cannot be looped")
 }
 
+// A few nanoseconds are no drive: more frames than nanoseconds gave a round of 0.
+func TestLoopOfHardlyAnyTime(t *testing.T) {
+	var log strings.Builder
+	for i := range 30 {
+		fmt.Fprintf(&log, "(1.%09d) can0 123#%02X\n", i/8, i)
+	}
+	path := filepath.Join(t.TempDir(), "drive.log")
+	require.NoError(t, os.WriteFile(path, []byte(log.String()), 0o600))
+	s, err := Scan(path, Options{})
+	require.NoError(t, err)
+	require.EqualValues(t, 30, s.Report.Frames)
+	_, err = s.Round()
+	require.ErrorContains(t, err, "the capture lasts 3ns, too short to be looped")
+}
+
 func TestReplayOffset(t *testing.T) {
 	text := recording(time.Second, source{id: 0x100, period: 100 * ms})
 	p, err := NewReplay(opener(text), ReplayOptions{Offset: 750 * ms})

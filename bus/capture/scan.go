@@ -109,11 +109,26 @@ func (s *Summary) steady(id *IDSummary) bool {
 	return id.Frames >= steadyFrames && id.Last > id.First && id.First <= reach && s.Span-id.Last <= reach
 }
 
+// leastRound bounds a round of the loop from below: each round reads the capture
+// anew, which shorter ones would do for longer than they last.
+const leastRound = time.Millisecond
+
 // Round returns the length of one round of the loop; see [Replay].
 func (s *Summary) Round() (time.Duration, error) {
+	if s.Span <= 0 || s.Report.Frames < 2 {
+		return 0, fmt.Errorf("%s: all frames have the same time: the capture cannot be looped", s.Report.Name)
+	}
+	round := s.round()
+	if round < leastRound {
+		return 0, fmt.Errorf("%s: the capture lasts %v, too short to be looped: is the unit of its times right?", s.Report.Name, s.Span)
+	}
+	return round, nil
+}
+
+// round is Round for a capture that has a span.
+func (s *Summary) round() time.Duration {
 	var slowest *IDSummary
 	var bound time.Duration
-	frames := s.Report.Frames
 	for i := range s.IDs {
 		id := &s.IDs[i]
 		if !s.steady(id) {
@@ -128,12 +143,9 @@ func (s *Summary) Round() (time.Duration, error) {
 	}
 	if slowest != nil {
 		whole := bound / max(slowest.Period(), 1)
-		return mulDiv(slowest.Last-slowest.First, int64(whole), slowest.Frames-1), nil
+		return mulDiv(slowest.Last-slowest.First, int64(whole), slowest.Frames-1)
 	}
-	if s.Span <= 0 || frames < 2 {
-		return 0, fmt.Errorf("%s: all frames have the same time: the capture cannot be looped", s.Report.Name)
-	}
-	return s.Span + max(s.Span/time.Duration(frames-1), 1), nil
+	return s.Span + max(s.Span/time.Duration(s.Report.Frames-1), 1)
 }
 
 // mulDiv returns a*b/c rounded down; the quotient must fit.

@@ -2,12 +2,15 @@ package study
 
 import (
 	"context"
+	"regexp"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"stalegauge/bus/fate"
 	"stalegauge/scenarios"
+	"stalegauge/sim"
 )
 
 // happens runs a built-in scenario, a few replications of it.
@@ -180,4 +183,27 @@ func TestRepeatsCloserThanTheBurst(t *testing.T) {
 	close, far := p99("bridge.repeat.copies=2", "bridge.repeat.spacing=2ms"), p99("bridge.repeat.copies=2", "bridge.repeat.spacing=40ms")
 	require.InEpsilon(t, once, close, 0.08)
 	require.Less(t, far, close-0.02)
+}
+
+// What the top of each scenario file proposes to try can be tried.
+func TestProposalsOfScenariosRun(t *testing.T) {
+	proposal := regexp.MustCompile(`(?m)^#   ([a-z][^ =]*=(?:\{[^}]*\}|\[.*\]|\S+))`)
+	tried := 0
+	for _, info := range scenarios.Builtins() {
+		text, err := scenarios.Text(info.Name)
+		require.NoError(t, err)
+		for _, found := range proposal.FindAllStringSubmatch(string(text), -1) {
+			if strings.HasPrefix(found[1], "bus.capture=") {
+				continue // a recording of the reader's own
+			}
+			tried++
+			t.Run(info.Name+" "+found[1], func(t *testing.T) {
+				plan, err := scenarios.Open(info.Name, []string{found[1]})
+				require.NoError(t, err)
+				_, err = sim.Run(plan, 0)
+				require.NoError(t, err)
+			})
+		}
+	}
+	require.Greater(t, tried, 15)
 }
