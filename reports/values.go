@@ -13,7 +13,7 @@ import (
 // now and then.
 func changes(p *page, d *study.Receiver) {
 	t := newTable(p, "signal", "changes", "in time\n%", "never\n%", "delay\np50", "delay\np95", "wrong\n% of time", "wrong\nmean ms")
-	var unsent []string
+	var unsent, inMemory []string
 	for i := range d.Signals {
 		s := &d.Signals[i]
 		v := s.Values
@@ -22,6 +22,9 @@ func changes(p *page, d *study.Receiver) {
 		}
 		t.row(clean(s.Shown.Signal.Name), count(v.Changes), bare(v.InTime.Value, v.InTime.Defined), bare(v.Never.Value, v.Never.Defined),
 			ms(v.Delay.P50), ms(v.Delay.P95), bare(v.WrongShare.Value, v.WrongShare.Defined), ms(v.WrongMean))
+		if l := s.Shown.Limit; l != nil && l.Of == scenarios.OfChange && l.At == scenarios.InMemory {
+			inMemory = append(inMemory, clean(s.Shown.Signal.Name))
+		}
 		if v.Overwritten > 0 {
 			unsent = append(unsent, fmt.Sprintf("%s %s", clean(s.Shown.Signal.Name), count(v.Overwritten)))
 		}
@@ -32,6 +35,9 @@ func changes(p *page, d *study.Receiver) {
 	p.heading(d.Name + ": changes of the value (delay: from the change to the glass, ms, of the changes shown)")
 	t.write()
 	p.paragraph("  ", "Wrong: the glass shows another value than the bus carried last.")
+	if len(inMemory) > 0 {
+		p.paragraph("  ", "As their limit says, changes count when they are in memory, not at the glass: "+strings.Join(inMemory, ", "))
+	}
 	if len(unsent) > 0 {
 		p.paragraph("  ", "Further changes, undone before any frame carried them, which no bridge can show: "+strings.Join(unsent, ", "))
 	}

@@ -144,6 +144,9 @@ func plural(n int, thing string) string {
 	if n == 1 {
 		return fmt.Sprintf("%d %s", n, thing)
 	}
+	if stem, ok := strings.CutSuffix(thing, "ry"); ok { // entries
+		return fmt.Sprintf("%d %sries", n, stem)
+	}
 	return fmt.Sprintf("%d %ss", n, thing)
 }
 
