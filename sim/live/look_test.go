@@ -28,6 +28,30 @@ func look(t *testing.T, l *Listener) (h Heard, all []figures) {
 	return h, all
 }
 
+// keepLooking looks at both ends of a run until ctx ends: nothing goes back. It
+// returns how often it has looked.
+func keepLooking(ctx context.Context, t *testing.T, l *Listener, watch *Watch) (looks int) {
+	var before []figures
+	datagrams := uint64(0)
+	for ctx.Err() == nil {
+		time.Sleep(37 * ms)
+		h, now := look(t, l)
+		for i := range before {
+			require.GreaterOrEqual(t, now[i].observed, before[i].observed)
+			require.GreaterOrEqual(t, now[i].stale, before[i].stale)
+			require.GreaterOrEqual(t, now[i].unknown, before[i].unknown)
+		}
+		sent := watch.Look()
+		require.GreaterOrEqual(t, sent.Datagrams, datagrams)
+		require.Equal(t, sent.Datagrams, sent.Outputs[0].Sent)
+		require.Equal(t, sent.Datagrams, h.Counts.Datagrams)
+		require.Equal(t, sent.Datagrams, sent.Lateness.Count())
+		before, datagrams = now, sent.Datagrams
+		looks++
+	}
+	return looks
+}
+
 // Looking changes nothing of what is measured, and what a look shows never goes
 // back: not when a value is drawn between two looks, and not when the sender falls
 // silent, during which every signal goes stale by the clock.
@@ -50,26 +74,7 @@ func TestLookingIsWithoutEffect(t *testing.T) {
 		ctx, stop := context.WithCancel(t.Context())
 		var looking sync.WaitGroup
 		looks := 0
-		looking.Go(func() {
-			var before []figures
-			datagrams := uint64(0)
-			for ctx.Err() == nil {
-				time.Sleep(37 * ms)
-				h, now := look(t, seen)
-				for i := range before {
-					require.GreaterOrEqual(t, now[i].observed, before[i].observed)
-					require.GreaterOrEqual(t, now[i].stale, before[i].stale)
-					require.GreaterOrEqual(t, now[i].unknown, before[i].unknown)
-				}
-				sent := watch.Look()
-				require.GreaterOrEqual(t, sent.Datagrams, datagrams)
-				require.Equal(t, sent.Datagrams, sent.Outputs[0].Sent)
-				require.Equal(t, sent.Datagrams, h.Counts.Datagrams)
-				require.Equal(t, sent.Datagrams, sent.Lateness.Count())
-				before, datagrams = now, sent.Datagrams
-				looks++
-			}
-		})
+		looking.Go(func() { looks = keepLooking(ctx, t, seen, &watch) })
 		sent, err := Send(ctx, SenderConfig{Plan: plan, Span: span, Speed: 1, Start: start, Outputs: []*Output{ToConn(conn, conn)}, Watch: &watch})
 		require.NoError(t, err)
 		time.Sleep(silence - 2*time.Second)
