@@ -141,8 +141,9 @@ func TestNothingIsLostOnLoopback(t *testing.T) {
 	require.InDelta(t, 2000, sent.Achieved(), 600) // a busy host may be slower
 }
 
-// Every way that datagrams can go, by loopback.
+// Every way that datagrams can go, by loopback. It counts, and judges no instants.
 func TestEveryKindOfAddress(t *testing.T) {
+	t.Parallel()
 	const span = 150 * time.Millisecond
 	plan := prepared(t, "orchard", Desk{Span: span})
 	for _, x := range []struct{ name, on, to, by string }{
