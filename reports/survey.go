@@ -21,10 +21,11 @@ type Survey struct {
 	Capture   *capture.Report   // nil where nothing was read from a file
 	Waits     []survey.Wait     // bounds, nil where there are none
 	Open      []string          // what they do not cover
-	Wanted    map[string]bool   // names of the signals that displays show, nil = not known
-	Layouts   []survey.Layout   // of the database, for one alone
-	Notes     []string          // what else a reader should know
-	BitRate   survey.BitRate
+	// Wanted are the signals of the inventory that displays show, nil = not known.
+	Wanted  map[*survey.Signal]bool
+	Layouts []survey.Layout // of the database, for one alone
+	Notes   []string        // what else a reader should know
+	BitRate survey.BitRate
 	// The load that a database's cycle times ask for, 0..1.
 	DeclaredMost, DeclaredLeast float64
 }
@@ -98,7 +99,7 @@ func carries(s *Survey) string {
 			signals++
 			if g.Movement == survey.Never {
 				still++
-				if s.Wanted[g.Name] {
+				if s.Wanted[g] {
 					wanted = append(wanted, g.Name)
 				}
 			} else {

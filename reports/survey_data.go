@@ -295,7 +295,7 @@ func identifierDocument(s *Survey, d *survey.ID) jsonIdentifier {
 }
 
 func movementDocument(s *Survey, g *survey.Signal) jsonMovement {
-	j := jsonMovement{Name: g.Name, Unit: g.Unit, Wanted: s.Wanted[g.Name], Frames: g.Frames, Moves: g.Movement.String(), Alive: g.Alive,
+	j := jsonMovement{Name: g.Name, Unit: g.Unit, Wanted: s.Wanted[g], Frames: g.Frames, Moves: g.Movement.String(), Alive: g.Alive,
 		Label: g.Label, Outside: g.Outside, Changes: g.Changes, PerSecond: figure(g.PerSecond), Shortest: times(g.Shortest), Pulse: times(g.Pulse)}
 	if g.Frames > 0 {
 		j.Low, j.High, j.Last = figure(g.Low), figure(g.High), figure(g.Last)

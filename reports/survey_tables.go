@@ -90,7 +90,7 @@ func movementTable(p *page, s *Survey, text string, signals []placed) {
 }
 
 func signalName(s *Survey, g *survey.Signal) string {
-	if s.Wanted[g.Name] {
+	if s.Wanted[g] {
 		return clean(g.Name) + " *"
 	}
 	return clean(g.Name)

@@ -107,7 +107,7 @@ func costliest(messages []traffic.Message, notes []string, inv *survey.Inventory
 		}
 	}
 	if left := len(messages) - len(kept); left > 0 {
-		notes = append(notes, fmt.Sprintf("%d identifiers of least load: a scenario has at most %d messages and %d bytes", left, maxMessages, MaxText))
+		notes = append(notes, fmt.Sprintf("left out: %d identifiers of least load; a scenario has at most %d messages and %d bytes", left, maxMessages, MaxText))
 	}
 	return kept, notes
 }
@@ -168,7 +168,7 @@ func unplaced(inv *survey.Inventory, messages []traffic.Message) (notes []string
 			left = append(left, g.Name)
 		}
 		if len(left) > 0 {
-			notes = append(notes, fmt.Sprintf("of %s %s, which overlap others or need more than one page selector", d.ID, strings.Join(left, ", ")))
+			notes = append(notes, fmt.Sprintf("left out of %s: %s, which overlap others or need more than one page selector", d.ID, strings.Join(left, ", ")))
 		}
 	}
 	return notes

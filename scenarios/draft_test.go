@@ -222,13 +222,13 @@ func TestDraftsFitIntoAScenario(t *testing.T) {
 	var b bytes.Buffer
 	require.NoError(t, WriteDraft(&b, Draft{Source: "many.log", Inventory: inv, Fit: true}))
 	require.Greater(t, b.Len(), MaxText/4)
-	require.Contains(t, b.String(), "identifiers of least load: a scenario has at most 4096 messages")
+	require.Contains(t, b.String()[:1000], "# Note: left out: 4976 identifiers of least load; a scenario has at most 4096 messages")
 	_, err := Load("draft.yaml", b.Bytes(), nil)
 	require.NoError(t, err)
 	b.Reset()
 	require.NoError(t, WriteDraft(&b, Draft{Source: "many.log", Capture: "many.log", Inventory: inv}))
 	require.Less(t, b.Len(), MaxText)
-	require.Contains(t, b.String(), "more: see the report of inspect")
+	require.Contains(t, b.String()[b.Len()-200:], "more: see the report of inspect")
 }
 
 // Databases with pages, floating point numbers, signals on top of each other and

@@ -88,7 +88,7 @@ func draftHead(b *bytes.Buffer, d *Draft, notes []string) {
 	line("they must be, the bridge and the display. Change these first. All defaults that")
 	line("are not in this file: stalegauge scenarios show FILE --defaults")
 	for _, n := range notes {
-		line("Left out: %s.", n)
+		line("Note: %s.", n)
 	}
 	fmt.Fprintf(b, "\nname: draft\nabout: %s\n\n", strconv.Quote("Drafted from "+commentText(d.Source)))
 }

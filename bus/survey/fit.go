@@ -81,7 +81,7 @@ func (d *ID) fit() (m traffic.Message, notes []string) {
 		notes = append(notes, fmt.Sprintf("%s: lengths of %d to %d bytes are fitted as %d", d.ID, d.MinLength, d.Length, m.Length))
 	}
 	if !m.Remote {
-		d.fields(&m)
+		notes = append(notes, d.fields(&m)...)
 	}
 	d.releases(&m)
 	return m, notes

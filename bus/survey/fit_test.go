@@ -126,3 +126,21 @@ func FuzzFit(f *testing.F) {
 		require.NoError(t, err)
 	})
 }
+
+// Pages that come far more often than the rarest are fitted less often, which is
+// said.
+func TestPagesFarApart(t *testing.T) {
+	selector := &signal.Selector{Bits: 1}
+	var frames []bus.Frame
+	for i := range 500 {
+		f := bus.Frame{At: time.Duration(i) * 10 * ms, ID: 0x10, Length: 1}
+		if i == 250 {
+			f.Data[0] = 1
+		}
+		frames = append(frames, f)
+	}
+	inv := Take(bus.NewFrames(frames...), 0, Options{BitRate: 500_000, Layouts: OfMessages([]traffic.Message{{ID: 0x10, Length: 1, Selector: selector}})}).Inventory()
+	messages, notes := Fit(inv)
+	require.Len(t, messages[0].Pages, mostTurns+1)
+	require.Equal(t, []string{"010: pages that come more than 64 times as often as the rarest are fitted as if 64 times"}, notes)
+}

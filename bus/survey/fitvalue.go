@@ -14,8 +14,10 @@ import (
 
 // fields fits what a message carries: its signals, or runs of changing bytes where
 // none are known, and constants for what is left.
-func (d *ID) fields(m *traffic.Message) {
-	d.fitPages(m)
+func (d *ID) fields(m *traffic.Message) (notes []string) {
+	if d.fitPages(m) {
+		notes = append(notes, fmt.Sprintf("%s: pages that come more than %d times as often as the rarest are fitted as if %d times", d.ID, mostTurns, mostTurns))
+	}
 	if d.layout == nil {
 		for _, r := range d.Runs() {
 			m.Fields = d.place(m, traffic.Field{Signal: r, Value: d.unknownLaw(&r)})
@@ -30,6 +32,7 @@ func (d *ID) fields(m *traffic.Message) {
 		m.Fields = d.place(m, traffic.Field{Signal: g.Definition, Value: d.law(g)})
 	}
 	d.fill(m)
+	return notes
 }
 
 // place returns the fields of a message with one more, if it has room there.
@@ -64,15 +67,19 @@ func carries(f *traffic.Field) bool {
 	return true
 }
 
+// mostTurns is how often a page may come against the rarest.
+const mostTurns = 64
+
 // fitPages fits the order of the pages: the shortest sequence that the first
-// frames repeat, else each page as often as it was met against the rarest.
-func (d *ID) fitPages(m *traffic.Message) {
+// frames repeat, else each page as often as it was met against the rarest. It
+// reports whether a page came too often for that.
+func (d *ID) fitPages(m *traffic.Message) (cut bool) {
 	if d.layout == nil || d.layout.Selector == nil || len(d.Pages) == 0 || signal.CheckLayout(m.Length, nil, d.layout.Selector) != nil {
-		return
+		return false
 	}
 	most := 1 << d.layout.Selector.Bits
 	if slices.ContainsFunc(d.Pages, func(p Page) bool { return p.Number >= most }) {
-		return // pages of several selectors
+		return false // pages of several selectors
 	}
 	m.Selector = d.layout.Selector
 	for length := 1; 2*length <= len(d.order); length++ {
@@ -82,20 +89,23 @@ func (d *ID) fitPages(m *traffic.Message) {
 		}
 	}
 	if distinct(m.Pages) == len(d.Pages) {
-		return
+		return false
 	}
 	m.Pages = nil
 	least := d.Pages[0].Frames
 	for i := range d.Pages {
 		least = min(least, d.Pages[i].Frames)
 	}
-	for turn := uint64(0); turn < 64; turn++ { // spread each page over the sequence
+	for turn := uint64(0); turn < mostTurns; turn++ { // spread each page over the sequence
 		for i := range d.Pages {
-			if turn < (d.Pages[i].Frames+least/2)/least {
+			turns := (d.Pages[i].Frames + least/2) / least
+			cut = cut || turns > mostTurns
+			if turn < turns {
 				m.Pages = append(m.Pages, d.Pages[i].Number)
 			}
 		}
 	}
+	return cut
 }
 
 func repeats(order []int, length int) bool {

@@ -65,7 +65,7 @@ func (p *program) inspectOptions(c *cobra.Command, f *inspectFlags) {
 	flags.Var(&f.bitRate, "bitrate", "bit `RATE` of the bus, such as 500kbit/s; without it it is told from the distances of frames")
 	flags.Var(&f.dataBitRate, "data-bitrate", "bit `RATE` of the data phase of FD frames, with --bitrate")
 	flags.StringVar(&f.channel, "channel", "", "only frames of the channel of this `NAME`")
-	flags.Var(&f.span, "for", "`TIME` to listen to a message set, such as 60s, without it as long as the scenario runs; or to write")
+	flags.Var(&f.span, "for", "`TIME` to listen or to write, such as 60s; without it to the end of a capture, a message set as long as the scenario runs, and a minute of it with --write")
 	flags.StringVar(&f.draft, "draft", "", "write a scenario to this `FILE`")
 	flags.BoolVar(&f.fit, "fit", false, "draft with a message set that resembles the capture, not with the capture itself")
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text, json or csv")

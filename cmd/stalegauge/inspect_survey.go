@@ -267,12 +267,6 @@ func (p *program) surveyScenario(ctx context.Context, s *reports.Survey, q *requ
 	if db == nil {
 		q.options.Layouts = survey.OfMessages(plan.Bus.Messages)
 	}
-	s.Wanted = map[string]bool{}
-	for _, r := range plan.Receivers {
-		for _, g := range r.Shows {
-			s.Wanted[g.Signal.Name] = true
-		}
-	}
 	var source bus.Source
 	if c := plan.Bus.Capture; c != nil {
 		r, err := c.Open()
@@ -299,12 +293,33 @@ func (p *program) surveyScenario(ctx context.Context, s *reports.Survey, q *requ
 	if err := p.listen(ctx, s, source, q); err != nil {
 		return err
 	}
+	s.Wanted = shownOf(plan, s.Inventory)
 	s.Inventory.BitRate.Reason = reason
 	s.BitRate = s.Inventory.BitRate
 	if f.draft != "" {
 		return p.draft(s, q, f)
 	}
 	return nil
+}
+
+// shownOf returns the signals of an inventory that displays show, found by their
+// place: a display may have a name of its own for one.
+func shownOf(plan *scenarios.Plan, inv *survey.Inventory) map[*survey.Signal]bool {
+	shown := map[*survey.Signal]bool{}
+	for i := range inv.IDs {
+		for j := range inv.IDs[i].Signals {
+			g := &inv.IDs[i].Signals[j]
+			for _, r := range plan.Receivers {
+				for _, s := range r.Shows {
+					d := &s.Signal
+					if s.ID == inv.IDs[i].ID && d.Start == g.Start && d.Bits == g.Bits && d.BigEndian == g.BigEndian && d.Page == g.Page {
+						shown[g] = true
+					}
+				}
+			}
+		}
+	}
+	return shown
 }
 
 // draft writes the scenario. A file that is there is kept: somebody may have worked
