@@ -39,7 +39,8 @@ func (d *driver) air(at time.Duration) {
 			}
 		}
 		if e.Kind == radio.Ended {
-			v.holdBack(e.Free)
+			v.heldBack = max(v.heldBack, e.Free)
+			holdBack(v.bridge, e.Free)
 			d.done(v, at, true)
 		}
 	}
@@ -67,10 +68,10 @@ func (d *driver) open(v *vehicle, at time.Duration) {
 	d.schedule(v)
 }
 
-// holdBack keeps the bridge from handing over before the medium takes it.
-func (v *vehicle) holdBack(until time.Duration) {
+// holdBack keeps a bridge from handing over before the medium takes it.
+func holdBack(b *bridge.Bridge, until time.Duration) {
 	if until > 0 {
-		v.bridge.HoldBack(until)
+		b.HoldBack(until)
 	}
 }
 

@@ -37,6 +37,8 @@ type vehicle struct {
 	onAir  bool
 	begun  time.Duration
 
+	heldBack time.Duration // the medium takes nothing before, whatever bridge there is
+
 	resets int              // restarts of the bridge so far
 	up     time.Duration    // it works from here on
 	blind  bool             // the bus is not known, only what arrives: changes and deadlines cannot be told
@@ -76,10 +78,13 @@ func newVehicle(d *driver, index, copyOf int, spec *scenarios.Vehicle, streams s
 	if err != nil {
 		return nil, fmt.Errorf("bus: %w", err)
 	}
+	if d.advertises {
+		v.heldBack = never // but for the instants of events
+	}
 	v.build = func(from time.Duration, restart int) (*bridge.Bridge, error) {
 		b, err := bridge.New(v.config(d, copyOf, streams, from, restart))
-		if err == nil && d.advertises {
-			b.HoldBack(never) // until an event opens
+		if err == nil {
+			holdBack(b, v.heldBack)
 		}
 		return b, err
 	}
