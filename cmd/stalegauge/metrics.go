@@ -17,6 +17,7 @@ import (
 	"stalegauge/scenarios"
 	"stalegauge/sim"
 	"stalegauge/sim/study"
+	"stalegauge/sim/study/size"
 )
 
 func (p *program) metricsCommand() *cobra.Command {
@@ -290,6 +291,35 @@ func (p *program) serveDesigns(ctx context.Context, address given, designs []stu
 		if report != nil {
 			report(done, atMost)
 		}
+	}
+	return server.Close, nil
+}
+
+// serveSearch opens the door while a search runs. The function that it returns
+// closes it.
+func (p *program) serveSearch(ctx context.Context, address given, w *sizing) (func() error, error) {
+	if !address.given {
+		return func() error { return nil }, nil
+	}
+	searching := metrics.NewSearching(w.problem.Plan.Name + ", search")
+	server, err := p.openDoor(ctx, address.text, searching.Source)
+	if err != nil {
+		return nil, err
+	}
+	o := &w.options
+	o.Observe = func(design string, plan *scenarios.Plan) size.Observer { return metrics.NewTally(plan, design) }
+	o.Best = searching.Best
+	work, step := o.Work, o.Step
+	o.Work = func(frames uint64) {
+		used, budget := w.used(frames)
+		searching.Work(frames, used/budget)
+		work(frames)
+	}
+	o.Step = func(what string, done, of int) {
+		if what == "designs" {
+			searching.Pass(done, of)
+		}
+		step(what, done, of)
 	}
 	return server.Close, nil
 }

@@ -43,21 +43,39 @@ func TestCompareServesMetricsWhileItWorks(t *testing.T) {
 	servesMetrics(t, "compare", "orchard", "--design", "each:bridge.policy=each", "--design", "now")
 }
 
-func servesMetrics(t *testing.T, args ...string) {
-	t.Helper()
+// A search serves how far it is, and the ages of the best design so far.
+func TestSizeServesMetricsWhileItWorks(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
+	errw, ended := starts(ctx, "size", "orchard", "--budget", "100h")
+	read := reads(t, errw)
+	require.Eventually(t, func() bool { return read("stalegauge_signal_observed_seconds_total") > 20 }, 30*time.Second, 50*time.Millisecond)
+	require.Positive(t, read("stalegauge_search_designs_space"))
+	require.Positive(t, read("stalegauge_search_designs_tried"))
+	before := read("stalegauge_search_bus_frames_total")
+	require.Eventually(t, func() bool { return read("stalegauge_search_bus_frames_total") > before }, 20*time.Second, 10*time.Millisecond)
+	cancel()
+	require.Equal(t, statusWrong, <-ended)
+}
+
+// starts starts a command that serves metrics at a free port.
+func starts(ctx context.Context, args ...string) (*watched, <-chan int) {
 	var errw watched
 	ended := make(chan int, 1)
-	go func() {
-		ended <- run(ctx, append(args, "--duration", "10s", "--replications", "100000", "--metrics", "0"), nil, io.Discard, &errw)
-	}()
+	go func() { ended <- run(ctx, append(args, "--metrics", "0"), nil, io.Discard, &errw) }()
+	return &errw, ended
+}
+
+// reads finds the door and returns what reads the first figure of a name, -1 where
+// there is none.
+func reads(t *testing.T, errw *watched) func(name string) float64 {
+	t.Helper()
 	var address []string
 	require.Eventually(t, func() bool {
 		address = errw.find(regexp.MustCompile(`metrics at (http://127\.0\.0\.1:\d+/metrics)\n`))
 		return address != nil
 	}, 20*time.Second, 5*time.Millisecond)
-	figure := func(name string) float64 {
+	return func(name string) float64 {
 		found := regexp.MustCompile(`(?m)^` + name + `\{[^}]*\} (\S+)$`).FindStringSubmatch(fetch(t, address[1]))
 		if found == nil {
 			return -1
@@ -66,6 +84,14 @@ func servesMetrics(t *testing.T, args ...string) {
 		require.NoError(t, err)
 		return v
 	}
+}
+
+func servesMetrics(t *testing.T, args ...string) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	errw, ended := starts(ctx, append(args, "--duration", "10s", "--replications", "100000")...)
+	figure := reads(t, errw)
 	require.Eventually(t, func() bool { return figure("stalegauge_signal_observed_seconds_total") > 20 }, 20*time.Second, 10*time.Millisecond)
 	require.Equal(t, 100000.0, figure("stalegauge_replications_at_most"))
 	require.Positive(t, figure("stalegauge_bus_frames_total"))
@@ -73,7 +99,7 @@ func servesMetrics(t *testing.T, args ...string) {
 	require.Eventually(t, func() bool { return figure("stalegauge_simulated_seconds_total") > before }, 20*time.Second, 10*time.Millisecond)
 	cancel()
 	require.Equal(t, statusWrong, <-ended)
-	_, err := http.Get(address[1])
+	_, err := http.Get(errw.find(regexp.MustCompile(`(http://127\.0\.0\.1:\d+/metrics)\n`))[1])
 	require.Error(t, err, "the door is closed")
 }
 

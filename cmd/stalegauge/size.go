@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"stalegauge/reports"
+	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
 	"stalegauge/sim/study/size"
 )
@@ -30,6 +31,7 @@ type sizeFlags struct {
 	objective string
 	budget    string
 	write     string
+	metrics   given
 }
 
 const sizeLong = `Search for the cheapest design that keeps every limit of a scenario: policy and
@@ -72,12 +74,13 @@ func (p *program) sizeCommand() *cobra.Command {
 	flags.Var(&f.seed, "seed", "whole `NUMBER` that starts all random streams")
 	flags.StringVar(&f.format, "format", "text", "`FORM` of the result: text or json")
 	flags.StringVar(&f.out, "out", "", "write the result to this `FILE` instead of standard output")
+	flags.Var(&f.metrics, "metrics", "serve metrics of the search and of the best design so far at this `ADDRESS`, such as 127.0.0.1:9464; a port alone is on this machine only")
 	fixed := func(words ...string) cobra.CompletionFunc {
 		return cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp)
 	}
 	for name, complete := range map[string]cobra.CompletionFunc{
 		"radios": fixed(), "objective": fixed(size.Objectives()...), "budget": fixed("60s", "10min", "5e8frames"), "set": completeKey,
-		"format": fixed(sizeFormats...), "duration": fixed("60s", "10min", "1h"), "seed": fixed(),
+		"format": fixed(sizeFormats...), "duration": fixed("60s", "10min", "1h"), "seed": fixed(), "metrics": fixed("9464"),
 	} {
 		if err := c.RegisterFlagCompletionFunc(name, complete); err != nil {
 			panic("stalegauge: " + err.Error())
@@ -107,6 +110,7 @@ type sizing struct {
 	options size.Options
 	span    time.Duration // budget; 0 = none
 	frames  uint64        // budget; 0 = none
+	used    func(frames uint64) (used, budget float64)
 }
 
 // prepare reads all that the flags say, and finds all that is wrong with it.
@@ -124,6 +128,11 @@ func (f *sizeFlags) prepare(args []string) (*sizing, []error) {
 	}
 	if len(f.radios) > 0 {
 		sets = append(sets, "size.radios=["+strings.Join(f.radios, ", ")+"]")
+	}
+	if f.metrics.given {
+		if _, err := metrics.Address(f.metrics.text); err != nil {
+			mistakes = append(mistakes, fmt.Errorf("--metrics: %w", err))
+		}
 	}
 	if err := f.mayWrite(); err != nil {
 		mistakes = append(mistakes, err)
@@ -167,8 +176,13 @@ func (p *program) size(ctx context.Context, w *sizing, f *sizeFlags) error {
 	}
 	defer out.discard()
 	bar := w.watch(p.errw)
+	shut, err := p.serveSearch(ctx, f.metrics, w)
+	if err != nil {
+		return errors.Join(err, w.problem.Close())
+	}
 	a, err := size.Run(ctx, w.problem, w.options)
 	bar.close()
+	err = errors.Join(err, shut())
 	stopped := err != nil && a != nil && ctx.Err() != nil
 	if err := errors.Join(err, w.problem.Close()); err != nil && !stopped {
 		return err
@@ -220,15 +234,15 @@ func (w *sizing) watch(errw io.Writer) *progress {
 	begin := time.Now()
 	searching := true
 	const hundred = 100
-	used := func(frames uint64) (used, budget float64) {
+	w.used = func(frames uint64) (used, budget float64) {
 		if w.span > 0 {
 			return float64(time.Since(begin)), float64(w.span)
 		}
 		return float64(frames), float64(w.frames)
 	}
-	w.options.Ends = func(frames uint64) bool { return size.Spent(used(frames)) }
+	w.options.Ends = func(frames uint64) bool { return size.Spent(w.used(frames)) }
 	w.options.Work = func(frames uint64) {
-		if used, budget := used(frames); searching {
+		if used, budget := w.used(frames); searching {
 			bar.report(int(hundred*min(used/budget, 1)), hundred)
 		}
 	}

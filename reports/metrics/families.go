@@ -82,6 +82,7 @@ var families = []*family{
 	records, foreign, busFrames, busBusy, runSeconds, frames, stageBusy, stageWaiting, stageCapacity,
 	airSeconds, airOwn, airOccupied, airOthers, airLimit, airBroadcasts, airRecords,
 	replicationsDone, replicationsAtMost, simulated,
+	searchFrames, searchBudget, searchTried, searchSpace,
 	targetDatagrams, targetRefused, targetBytes, sendLateness, sendLimit, datagramsHeld,
 	received, receivedBytes, broadcastsExpected, broadcastsHeard, duplicates, reordered, gaps, longestGap,
 	lastDatagram, arrivalLateness, senderRestarts, sharedClock, clockSteps, kernelDrops, bufferAsked, bufferGot,
@@ -96,6 +97,9 @@ func walk(s *Snapshot, emit emitter) {
 		emit(replicationsDone, 0, number(float64(p.Done)))
 		emit(replicationsAtMost, 0, number(float64(p.AtMost)))
 		emit(simulated, 0, seconds(p.Simulated))
+	}
+	if s.Search != nil {
+		s.Search.walk(emit)
 	}
 	if b := s.Bridge; b != nil {
 		b.walk(emit)

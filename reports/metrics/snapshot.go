@@ -33,6 +33,7 @@ type Snapshot struct {
 	At        time.Duration // since the beginning
 	Start     time.Time     // the beginning on the wall clock; zero = when the server was started
 	Progress  *Progress
+	Search    *Search
 	Bridge    *Bridge
 	Air       *Air
 	Receivers []Receiver

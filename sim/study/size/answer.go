@@ -156,6 +156,7 @@ func (s *search) confirm(c *candidate) (bool, error) {
 	c.long = s.p.apply(&c.Design)
 	c.plan = short(c.long, window)
 	c.trial, c.own, c.busy, c.worst, c.runs, c.sure = again.trial, again.own, again.busy, again.worst, again.trial.Replications(), true
+	s.lead(c)
 	return true, nil
 }
 
@@ -180,7 +181,8 @@ func (s *search) next() error {
 			return err
 		}
 		if c.state == met || c.state == lesser {
-			s.best, c.state = c, met
+			c.state = met
+			s.lead(c)
 			return nil
 		}
 	}

@@ -245,9 +245,11 @@ func (s *search) lifted(x *Infeasible) (bool, error) {
 	plan.Size.AirShare = 0
 	free.Plan = &plan
 	most := max(s.used, s.frames) * (wholePart - searchPart) / searchPart
-	other := newSearch(s.ctx, &free, Options{Workers: s.o.Workers, Work: s.o.Work, Ends: func(frames uint64) bool {
-		return frames >= most && s.ended
-	}})
+	options := Options{Workers: s.o.Workers, Ends: func(frames uint64) bool { return frames >= most && s.ended }}
+	if s.o.Work != nil {
+		options.Work = func(frames uint64) { s.o.Work(s.frames + frames) }
+	}
+	other := newSearch(s.ctx, &free, options)
 	err := other.work()
 	s.frames, s.runs = s.frames+other.frames, s.runs+other.runs
 	if err != nil || other.best == nil {

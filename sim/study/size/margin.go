@@ -60,7 +60,7 @@ func (s *search) compareMargins() error {
 		}
 		switch {
 		case best.state == met:
-			s.best = best
+			s.lead(best)
 		case s.spent():
 			return nil
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"stalegauge/scenarios"
 	"stalegauge/sim"
 	"stalegauge/sim/study"
 )
@@ -33,11 +34,41 @@ func (s *search) race(wave []*candidate) error {
 				return err
 			}
 			if c.state == met && s.cheaper(c) {
-				s.best, line = c, nil
+				line = nil
+				s.lead(c)
 			}
 		}
 	}
 	return nil
+}
+
+// trial is one that may be observed.
+type trial struct {
+	*study.Trial
+	seen Observer // may be nil
+}
+
+func (s *search) newTrial(c *candidate, plan *scenarios.Plan) *trial {
+	t := &trial{Trial: study.NewTrial(plan)}
+	if s.o.Observe != nil {
+		t.seen = s.o.Observe(s.p.Name(&c.Design), plan)
+	}
+	return t
+}
+
+func (t *trial) add(run *sim.Replication) {
+	t.Add(run)
+	if t.seen != nil {
+		t.seen.Add(run)
+	}
+}
+
+// lead makes a candidate that keeps all limits the best one so far.
+func (s *search) lead(c *candidate) {
+	s.best = c
+	if s.o.Best != nil && c.trial != nil && c.trial.seen != nil {
+		s.o.Best(c.trial.seen)
+	}
 }
 
 // decide goes on with a candidate until it is decided.
@@ -63,13 +94,13 @@ func (s *search) look(group []*candidate) error {
 			plan = c.long
 		}
 		if c.trial == nil || c.trial.Plan() != plan {
-			c.trial = study.NewTrial(plan)
+			c.trial = s.newTrial(c, plan)
 		}
 		for i := c.trial.Replications(); i < at.runs; i++ {
 			jobs = append(jobs, job{c, plan, i})
 		}
 	}
-	if err := s.simulate(jobs, func(c *candidate, run *sim.Replication) { c.trial.Add(run) }); err != nil {
+	if err := s.simulate(jobs, func(c *candidate, run *sim.Replication) { c.trial.add(run) }); err != nil {
 		for _, c := range group {
 			c.trial, c.look = nil, 0 // some of its replications are missing
 		}
@@ -86,7 +117,7 @@ func (s *search) look(group []*candidate) error {
 
 // judge decides a candidate after a look, if it can.
 func (s *search) judge(c *candidate) {
-	held := s.measure(c, c.trial)
+	held := s.measure(c, c.trial.Trial)
 	c.broken = nil
 	shown, unsure, near := 0, 0, true
 	for _, h := range held {

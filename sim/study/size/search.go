@@ -44,7 +44,16 @@ type Options struct {
 	Work func(frames uint64)
 	// Step is told what is going on, for a display of the progress. It may be nil.
 	Step func(what string, done, of int)
+	// Observe, when not nil, returns what is told of every replication by which a
+	// design is judged from then on.
+	Observe func(design string, plan *scenarios.Plan) Observer
+	// Best is told, where Observe is set, what has observed the best design so far.
+	Best func(Observer)
 }
+
+// Observer is told of the replications of a design in their order. It must keep
+// nothing of run.
+type Observer interface{ Add(run *sim.Replication) }
 
 // looks are when a design is judged: first after short replications, which decide
 // most designs, then after some as long as the scenario has them, which it takes to
@@ -91,10 +100,10 @@ type candidate struct {
 	long    *scenarios.Plan // as the scenario has it
 	by      Bound
 	state   state
-	trial   *study.Trial // while it matters
-	look    int          // how many looks were taken
-	own     float64      // share of the time on air
-	busy    float64      // with access time
+	trial   *trial  // while it matters
+	look    int     // how many looks were taken
+	own     float64 // share of the time on air
+	busy    float64 // with access time
 	cost    float64
 	worst   float64 // ratio
 	runs    int     // replications
@@ -359,6 +368,6 @@ func (s *search) settleTies() error {
 			c.state = lesser
 		}
 	}
-	s.best = best
+	s.lead(best)
 	return nil
 }
