@@ -239,7 +239,10 @@ func declaration(l *survey.Layout) jsonDeclaration {
 func (d *jsonSurvey) fill(s *Survey) {
 	inv := s.Inventory
 	d.Span, d.Frames, d.Errors, d.Others = figure(inv.Span.Seconds()), inv.Frames, inv.Errors, inv.Others
-	d.PerSecond, d.Load, d.Gaps, d.Silence = figure(inv.PerSecond), figure(inv.Load), inv.Gaps, times(inv.Silence)
+	if inv.Span > 0 {
+		d.PerSecond, d.Load = figure(inv.PerSecond), figure(inv.Load)
+	}
+	d.Gaps, d.Silence = inv.Gaps, times(inv.Silence)
 	for _, w := range inv.Windows {
 		j := jsonWindow{Length: times(w.Length), Stretches: w.Stretches}
 		if w.Stretches > 0 {
