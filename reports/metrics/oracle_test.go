@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -299,16 +300,16 @@ func requireLedgers(t *testing.T, s *server, design string, r *study.Result) {
 	}
 }
 
-// A server that scrapes a running study and a live run sees the panels of the host
-// and of the wall clock, and takes the
-// native histograms: their 95 % lie within their bucket of the report's, a factor
+// A server that scrapes a running study, a search and a live run sees the panels of
+// the host and of the wall clock, and takes the native histograms: their 95 % lie within their bucket of the report's, a factor
 // of 2^(1/8).
 func TestServerScrapesARunningStudy(t *testing.T) {
 	t.Parallel()
 	tool(t, "prometheus")
 	r, tally := tallied(t)
 	clock := startLive(t, "on the desk", time.Minute).Source()
-	door, err := Serve(t.Context(), "0", func() []*Snapshot { return append(tally.Source(), clock()...) })
+	search := searching(tally)
+	door, err := Serve(t.Context(), "0", func() []*Snapshot { return slices.Concat(tally.Source(), search.Source()[:1], clock()) })
 	require.NoError(t, err)
 	defer door.Close()
 	folder, address := t.TempDir(), freeAddress(t)

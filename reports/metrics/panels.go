@@ -178,6 +178,13 @@ var rows = []rowSpec{
 		{title: "Memory", kind: "timeseries", unit: "bytes", width: 8,
 			about:   "Memory of the program, and what lives on its heap.",
 			queries: []query{{"process_resident_memory_bytes", "resident {{instance}}"}, {"go_memstats_heap_alloc_bytes", "heap {{instance}}"}}},
+		{title: "Progress", kind: "stat", unit: "none", width: 8,
+			about: "Replications that have ended, of at most how many, and simulated seconds so far.",
+			queries: []query{
+				{replicationsDone.name + chosenDesigns, "done ({{design}})"},
+				{replicationsAtMost.name + chosenDesigns, "at most ({{design}})"},
+				{simulated.name + chosenDesigns, "simulated seconds ({{design}})"},
+			}},
 		{title: "Search", kind: "stat", unit: "none", width: 24,
 			about: "How far a search for a design is: the share of its budget that is used up, the designs tried so far, and how many there are.",
 			queries: []query{
@@ -185,13 +192,6 @@ var rows = []rowSpec{
 				{searchTried.name + chosenDesigns, "designs tried ({{design}})"},
 				{searchSpace.name + chosenDesigns, "designs ({{design}})"},
 				{sumRate(searchFrames, chosenDesigns, "design", curve), "frames a second ({{design}})"},
-			}},
-		{title: "Progress", kind: "stat", unit: "none", width: 8,
-			about: "Replications that have ended, of at most how many, and simulated seconds so far.",
-			queries: []query{
-				{replicationsDone.name + chosenDesigns, "done ({{design}})"},
-				{replicationsAtMost.name + chosenDesigns, "at most ({{design}})"},
-				{simulated.name + chosenDesigns, "simulated seconds ({{design}})"},
 			}},
 	}},
 }
