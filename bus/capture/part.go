@@ -96,6 +96,9 @@ func (p *part) next() *entry {
 				return nil
 			}
 			for n := 0; n < stride && !p.ended && !p.order.crowded(); n++ {
+				if p.text != nil && p.takePlain() {
+					continue
+				}
 				p.take()
 			}
 		}
@@ -109,9 +112,6 @@ func (p *part) next() *entry {
 func (p *part) take() {
 	if p.packets != nil {
 		p.takePacket()
-		return
-	}
-	if p.text != nil && p.takePlain() {
 		return
 	}
 	line, long, ok := p.lines.next()
@@ -141,12 +141,13 @@ func (p *part) take() {
 // takePlain reads one line if it has the plain shape of a text log. Its length
 // is known, so its end need not be searched.
 func (p *part) takePlain() bool {
-	line := p.lines.peek(p.text.plainLength())
+	last := p.tally.lastChannel()
+	line := p.lines.peek(plainLength + len(last))
 	if line == nil {
 		return false
 	}
 	s, e := p.order.slot()
-	if !p.text.plain(line, e) {
+	if !p.text.plain(line, last, e) {
 		p.order.back(s)
 		return false
 	}

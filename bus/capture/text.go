@@ -84,10 +84,9 @@ func (p *textParser) parse(b []byte, e *entry) (reason string) {
 // plain reads the shape that most lines of most logs have, all lengths fixed: a
 // time since 2001 in microseconds, the channel of the line before, an 11-bit
 // identifier and eight bytes. It reports false, e being undefined, for all else.
-func (p *textParser) plain(b []byte, e *entry) bool {
-	last := p.tally.lastChannel()
+func (p *textParser) plain(b []byte, last string, e *entry) bool {
 	n := len(last)
-	if n == 0 || len(b) != p.plainLength() || b[0] != '(' || b[18] != ')' || b[19] != ' ' || b[20+n] != ' ' || b[24+n] != '#' ||
+	if n == 0 || len(b) != plainLength+n || b[0] != '(' || b[18] != ')' || b[19] != ' ' || b[20+n] != ' ' || b[24+n] != '#' ||
 		string(b[20:20+n]) != last {
 		return false
 	}
@@ -104,8 +103,9 @@ func (p *textParser) plain(b []byte, e *entry) bool {
 	return true
 }
 
-// plainLength returns the length of a line in the plain shape.
-func (p *textParser) plainLength() int { return 41 + len(p.tally.lastChannel()) }
+// plainLength is the length of a line in the plain shape, less the name of the
+// channel.
+const plainLength = 41
 
 // plainStamp reads (1522028512.233563 at the beginning of at least 18 bytes.
 func plainStamp(b []byte) (int64, bool) {

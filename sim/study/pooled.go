@@ -1,7 +1,10 @@
 package study
 
 import (
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"stalegauge/bus/bridge"
@@ -180,15 +183,14 @@ func (p *pool) result(alpha float64) *Result {
 		}
 		r.Stages = append(r.Stages, stage)
 	}
+	signals := p.signalResults(alpha, simulated)
 	for i := range p.receivers {
 		q := &p.receivers[i]
 		receiver := Receiver{
 			Name: p.plan.Receivers[i].Name, RecordFates: q.fates, Foreign: q.foreign, Restarts: q.restarts,
 			FirstPicture: q.pictures.statistic(alpha), NeverFilled: q.pictures.never,
 		}
-		for k := range q.signals {
-			receiver.Signals = append(receiver.Signals, q.signals[k].result(alpha, simulated, simulated/float64(p.replications)))
-		}
+		receiver.Signals = signals[i]
 		r.Receivers = append(r.Receivers, receiver)
 	}
 	for i := range p.neighbours {
@@ -200,6 +202,36 @@ func (p *pool) result(alpha float64) *Result {
 		r.Phases = append(r.Phases, f)
 	}
 	return r
+}
+
+// signalResults tells of every signal of every receiver. The intervals take the
+// groups of replications out one after the other, for each signal by itself, which
+// is worth all the processors there are.
+func (p *pool) signalResults(alpha, simulated float64) [][]Signal {
+	results := make([][]Signal, len(p.receivers))
+	var jobs []func()
+	for i := range p.receivers {
+		pooled := p.receivers[i].signals
+		if len(pooled) > 0 {
+			results[i] = make([]Signal, len(pooled))
+		}
+		for k := range pooled {
+			jobs = append(jobs, func() {
+				results[i][k] = pooled[k].result(alpha, simulated, simulated/float64(p.replications))
+			})
+		}
+	}
+	var next atomic.Int64
+	var workers sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0), len(jobs)) {
+		workers.Go(func() {
+			for k := next.Add(1); k <= int64(len(jobs)); k = next.Add(1) {
+				jobs[k-1]()
+			}
+		})
+	}
+	workers.Wait()
+	return results
 }
 
 // entryResults says of each entry of the forward list what it got.
