@@ -26,9 +26,6 @@ func (t *Trial) Plan() *scenarios.Plan { return t.pool.plan }
 // Replications is how many have been folded in.
 func (t *Trial) Replications() int { return t.pool.replications }
 
-// Simulated is the time of all of them, in seconds.
-func (t *Trial) Simulated() float64 { return seconds(t.pool.span) }
-
 // Air returns the mean share of the time on air, and with access time.
 func (t *Trial) Air() (own, occupied float64) {
 	if t.pool.replications == 0 {
@@ -36,9 +33,6 @@ func (t *Trial) Air() (own, occupied float64) {
 	}
 	return t.pool.air.own.value(Alpha, 1).Value, t.pool.air.occupied.value(Alpha, 0).Value
 }
-
-// Result is the whole answer, with intervals at confidence 1-alpha.
-func (t *Trial) Result(alpha float64) *Result { return t.pool.result(alpha) }
 
 // HighWater is the most that ever waited in a stage of the bridge, 0 where there
 // is no such stage.
