@@ -44,7 +44,7 @@ func (b *builder) bridge(v *value) {
 	}
 	queue := v.get("send_queue")
 	c.SendQueue = bridge.SendQueue{Depth: queue.get("depth").int(), Full: fulls[queue.get("full").str()]}
-	c.Pace = bridge.Pace{Gap: v.get("pace").time()}
+	c.Pace = bridge.Pace{Gap: v.get("pace").time(), InRadio: v.get("in_radio").int()}
 	c.DropOlder = v.get("drop_older_than").time()
 	b.resets(v.get("resets"))
 	if b.plan.Radio != nil {

@@ -96,7 +96,7 @@ func TestMistakesOfDesignsInTheScenario(t *testing.T) {
 --design:1: found a second design "everything batched", expected a name of its own
       | everything batched:
       | ^
---design:10: bridge.polcy: found an unknown key, expected one of controller, pickup, queue, forward, policy, policies, repeat, layout, limit, send_queue, drop_older_than, pace, resets, send_timeout
+--design:10: bridge.polcy: found an unknown key, expected one of controller, pickup, queue, forward, policy, policies, repeat, layout, limit, send_queue, drop_older_than, pace, in_radio, resets, send_timeout
       | a:bridge.polcy=each
       |          ^
         did you mean policy?

@@ -58,6 +58,7 @@ var sendKeys = []Key{
 	{Path: "bridge.send_queue.full", kind: word, Default: "drop-new", Words: []string{"drop-new", "drop-oldest", "replace-same"}, About: "what a full queue loses", Origin: judgement, matters: true},
 	{Path: "bridge.drop_older_than", kind: duration, Default: "never", Words: []string{"never"}, Min: "1ms", Max: "1h", About: "values older than this are not sent any more", Origin: neutral, matters: true},
 	{Path: "bridge.pace", kind: duration, Default: "one-in-flight", Words: []string{"one-in-flight"}, Min: "1us", Max: "10s", About: "next hand-over: after the last was confirmed, or this long after it", Origin: reported, matters: true},
+	{Path: "bridge.in_radio", kind: whole, Default: "32", Min: "1", Max: "1000", About: "broadcasts that the radio holds at most, those given up by send_timeout included; while it is full the send queue waits", Origin: judgement},
 	{Path: "bridge.resets", kind: items, About: "restarts: everything inside is lost, and the sequence begins at 0 again", Origin: neutral},
 	{Path: "bridge.resets.*", kind: section, shorthand: "at", About: "a restart"},
 	{Path: "bridge.resets.*.at", kind: duration, required: true, Min: "0", Max: "1000h", About: "its instant"},

@@ -33,6 +33,7 @@ type Bridge struct {
 	firstCopy  time.Duration // when the first of them is due
 	oneClass   bool          // there is one class only
 	flying     []flight      // in order of hand-over
+	overdue    int           // further ones that the medium may have, though they timed out
 	nextSlot   time.Duration
 	mediumFrom time.Duration // the medium takes nothing before
 	last       *Broadcast    // with KeepLast: what left last

@@ -128,6 +128,7 @@ func (b *Bridge) markSent(c *Broadcast) {
 // broadcast went out.
 func (b *Bridge) pin(c *Broadcast) {
 	c.pinned = true
+	b.overdue++
 	for i := range c.Records {
 		b.ledger.values[c.Records[i].value].pins++
 	}
@@ -135,6 +136,7 @@ func (b *Bridge) pin(c *Broadcast) {
 
 func (b *Bridge) unpin(c *Broadcast) {
 	c.pinned = false
+	b.overdue--
 	for i := range c.Records {
 		b.ledger.unpin(c.Records[i].value)
 	}

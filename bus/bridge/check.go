@@ -117,6 +117,7 @@ func (k *checker) checkOutput(c *Config) {
 	k.want(c.SendQueue.Depth >= 1, "SendQueue.Depth: %d, expected 1 or more", c.SendQueue.Depth)
 	k.kind("SendQueue.Full", uint8(c.SendQueue.Full), uint8(FullReplaceSame))
 	k.span("Pace.Gap", c.Pace.Gap, 0)
+	k.want(c.Pace.InRadio >= 0, "Pace.InRadio: %d, expected 0 (any number) or more", c.Pace.InRadio)
 	k.span("SendTimeout", c.SendTimeout, 0)
 	k.span("DropOlder", c.DropOlder, 0)
 	k.want(c.MaxPayload >= headerBytes, "MaxPayload: %d, expected at least %d, the header", c.MaxPayload, headerBytes)

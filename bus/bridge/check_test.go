@@ -25,7 +25,7 @@ func TestEveryMistakeIsNamedAtOnce(t *testing.T) {
 		Layout:    Layout{Kind: 3},
 		Limit:     RateLimit{Broadcasts: -1, Bytes: math.NaN(), AirShare: 0.5, Burst: -1},
 		SendQueue: SendQueue{Full: 3},
-		Pace:      Pace{Gap: -1}, SendTimeout: -1,
+		Pace:      Pace{Gap: -1, InRadio: -1}, SendTimeout: -1,
 	})
 	require.EqualError(t, err, text(`
 		bridge: Controller.Bytes: 12, expected 0 (no limit) or at least 13, one 29-bit frame of 8 bytes
@@ -54,6 +54,7 @@ func TestEveryMistakeIsNamedAtOnce(t *testing.T) {
 		SendQueue.Depth: 0, expected 1 or more
 		SendQueue.Full: unknown value 3, expected 0 to 2
 		Pace.Gap: -1ns, expected 0s to 8784h0m0s
+		Pace.InRadio: -1, expected 0 (any number) or more
 		SendTimeout: -1ns, expected 0s to 8784h0m0s
 		MaxPayload: 0, expected at least 7, the header
 		Limit.Broadcasts: -1, expected 0 (no limit) or more

@@ -126,4 +126,7 @@ type SendQueue struct {
 // Pace says when the next broadcast may be handed over.
 type Pace struct {
 	Gap time.Duration // 0 = one in flight: after the last was confirmed; else this long after the last hand-over
+	// InRadio is how many broadcasts the radio holds at most, those included that the
+	// bridge gave up waiting for. 0 = any number.
+	InRadio int
 }

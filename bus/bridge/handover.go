@@ -20,8 +20,11 @@ type again struct {
 }
 
 // freeAt returns when the medium takes the next broadcast; never while it has
-// the one that is in flight.
+// the one that is in flight, or the radio is full.
 func (b *Bridge) freeAt(now time.Duration) time.Duration {
+	if most := b.cfg.Pace.InRadio; most > 0 && len(b.flying)+b.overdue >= most {
+		return never
+	}
 	if b.cfg.Pace.Gap > 0 {
 		return max(now, b.nextSlot, b.mediumFrom)
 	}

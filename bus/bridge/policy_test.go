@@ -41,6 +41,13 @@ var policyInstants = []instants{
 		3: b2
 		10: a10`,
 	}, {
+		"a paced one waits while the radio is full", func(c *Config) { c.Pace = Pace{Gap: 2 * ms, InRadio: 2} }, 50 * ms,
+		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(10*ms, a), frame(11*ms, b2)},
+		`1: a1
+		3: b2
+		51: a10
+		53: b11`,
+	}, {
 		"fill sends when the oldest has been held, with what came at that instant", func(c *Config) { c.Policy = Policy{Kind: Fill, Hold: 5 * ms} }, ms,
 		[]bus.Frame{frame(1*ms, a), frame(2*ms, b2), frame(6*ms, a), frame(7*ms, b2)},
 		`6: a1 b2 a6

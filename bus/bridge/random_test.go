@@ -29,7 +29,7 @@ func randomCase(seed uint64) (Config, []bus.Frame) {
 		Repeat:      Repeat{Copies: pick(r, 0, 1, 2, 3), Spacing: pick(r, 0, ms, 9*ms)},
 		Layout:      Layout{Kind: LayoutKind(r.IntN(3)), SendTime: r.IntN(2) == 0, RecordAges: r.IntN(2) == 0, Tag: pick(r, 0, 0, 4, 8), Version: 1, Set: 9},
 		SendQueue:   SendQueue{Depth: pick(r, 1, 2, 5, 1000), Full: FullRule(r.IntN(3))},
-		Pace:        Pace{Gap: pick(r, 0, 0, ms, 4*ms)},
+		Pace:        Pace{Gap: pick(r, 0, 0, ms, 4*ms), InRadio: r.IntN(4)},
 		SendTimeout: pick(r, 0, 2*ms, 30*ms),
 		DropOlder:   pick(r, 0, 0, 0, 20*ms),
 		MaxPayload:  pick(r, 42, 60, 250),

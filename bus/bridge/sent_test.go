@@ -132,6 +132,15 @@ func TestOnlyNewLeavesOutWhatIsInFlight(t *testing.T) {
 	require.Equal(t, "10: a1\n40: a1", r.sent(), "failed at 35 ms, so new again at 40 ms")
 }
 
+// A time-out frees the bridge, not the radio: what the radio may still have counts
+// against what it holds at most, so that nothing piles up in it.
+func TestWhatTimedOutStillFillsTheRadio(t *testing.T) {
+	r := newRig(t, with(func(c *Config) { c.SendTimeout, c.Pace.InRadio = 5*ms, 2 }))
+	r.air = 50 * ms
+	r.run(60*ms, frame(1*ms, a), frame(2*ms, b2), frame(10*ms, a))
+	require.Equal(t, "1: a1\n6: b2\n51: a10", r.sent())
+}
+
 // A broadcast that times out and whose caller lets go of it without a word is
 // settled then: nothing piles up.
 func TestSilentTimeoutsLeaveNothingBehind(t *testing.T) {
