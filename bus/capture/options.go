@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"strings"
 	"time"
 )
 
@@ -115,4 +116,25 @@ func (o Options) withDefaults() Options {
 	}
 	o.Keep = min(o.Keep, o.Gap)
 	return o
+}
+
+// unused returns a note on the options that are for files of other shapes, if any
+// is set. It is no mistake: of several files each may be of a shape of its own.
+func (o Options) unused(shape Shape) []string {
+	var keys []string
+	note := func(key string, set bool) {
+		if set {
+			keys = append(keys, key)
+		}
+	}
+	plain, packets := shape == CSV || shape == Template, shape.packets()
+	note("columns", packets && o.Columns != Columns{})
+	note("line_template", packets && o.Template != nil)
+	note("id_base", !plain && o.IDBase != 0)
+	note("time_unit", !plain && o.TimeUnit != 0)
+	note("id_order", !packets && o.LittleEndianIDs)
+	if keys == nil {
+		return nil
+	}
+	return []string{"without effect on this file, which is of another shape: " + strings.Join(keys, ", ")}
 }

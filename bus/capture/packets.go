@@ -120,7 +120,7 @@ func (p *part) sniffPackets(shape Shape) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", name, err)
 	}
-	p.tally.r.Shape = shape
+	p.tally.r.Shape, p.tally.r.Layout = shape, p.o.unused(shape)
 	p.packets = &packets{from: from, little: p.o.LittleEndianIDs}
 	return nil
 }

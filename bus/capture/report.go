@@ -17,7 +17,7 @@ type Report struct {
 	Files   int
 	Shape   Shape    // of several files the first one's
 	Unequal bool     // files of several shapes
-	Layout  []string // CSV and line template: how each column or group is read and why
+	Layout  []string // CSV and line template: how each column or group is read and why; what of the options has no effect
 
 	Lines      int64 // in the file; packets of a pcap or pcapng file
 	Blank      int64

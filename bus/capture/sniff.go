@@ -143,7 +143,7 @@ func (p *part) sniff() error {
 		p.useLayout(CSV, l)
 		return nil
 	case shape != CSV && textual(sample) || shape == TextLog:
-		r.Shape = TextLog
+		r.Shape, r.Layout = TextLog, p.o.unused(TextLog)
 		p.text = &textParser{tally: &p.tally}
 		p.parser = p.text
 		return nil
@@ -165,7 +165,7 @@ func (p *part) sniff() error {
 // useLayout reads lines by a layout.
 func (p *part) useLayout(shape Shape, l layout) {
 	r := &p.tally.r
-	r.Shape, r.Layout, p.skipped = shape, l.notes, l.skip
+	r.Shape, r.Layout, p.skipped = shape, append(l.notes, p.o.unused(shape)...), l.skip
 	p.parser = &csvParser{layout: l, tally: &p.tally}
 }
 

@@ -137,3 +137,27 @@ func TestColumnMistakes(t *testing.T) {
 		require.ErrorContains(t, err, c.says)
 	}
 }
+
+// What an option cannot do for a file of its shape is said: it is no mistake, since
+// another file of the capture may need it.
+func TestOptionsWithoutEffectAreSaid(t *testing.T) {
+	text, csv := ordinary(3)
+	pattern, err := ParseTemplate(`^(?<t>\S+) (?<id>\S+) (?<data>\S+)$`)
+	require.NoError(t, err)
+	const says = "without effect on this file, which is of another shape: "
+	for _, row := range []struct {
+		file []byte
+		o    Options
+		want string
+	}{
+		{text, Options{IDBase: 16, TimeUnit: 1000 * ms, LittleEndianIDs: true}, "id_base, time_unit, id_order"},
+		{csv, Options{IDBase: 16, TimeUnit: 1000 * ms, LittleEndianIDs: true}, "id_order"},
+		{packetFile(text), Options{IDBase: 16, Columns: Columns{Time: "t"}}, "columns, id_base"},
+		{packetFile(text), Options{Template: pattern}, "line_template"},
+	} {
+		_, report := read(t, string(row.file), row.o)
+		require.Contains(t, report.Notes(), says+row.want)
+	}
+	_, report := read(t, string(text), Options{})
+	require.NotContains(t, strings.Join(report.Notes(), "\n"), says)
+}
