@@ -244,7 +244,7 @@ func (c *CapturePlan) notes() []string {
 	r := c.Summary.Report
 	// What is no oddity: what is known of how the file is read, and kinds of frame it
 	// may well have.
-	r.Layout = slices.DeleteFunc(slices.Clone(r.Layout), func(l string) bool { return !strings.Contains(l, "guess") })
+	r.Layout = slices.DeleteFunc(slices.Clone(r.Layout), func(l string) bool { return !strings.Contains(l, "guess") && !strings.HasPrefix(l, "without effect") })
 	r.Compressed, r.Remote, r.FD, r.RawDLC, r.LengthCode, r.CutDigits, r.Midnights = 0, 0, 0, 0, 0, 0, 0
 	var out []string
 	for _, n := range r.Notes() {
