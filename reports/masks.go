@@ -76,6 +76,8 @@ func (m *Masks) leaks() string {
 		return "known only with the rates of a bus: name a scenario"
 	case len(a.Leaks) == 0 && a.Rated:
 		return "nothing unwanted of the traffic passes"
+	case len(a.Leaks) == 0 && a.Wanted[len(a.Wanted)-1].IsExtended():
+		return "no other 11-bit identifier passes; of 29 bits only rates tell"
 	case len(a.Leaks) == 0:
 		return "no other 11-bit identifier passes"
 	case !a.Rated:

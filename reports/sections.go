@@ -74,7 +74,13 @@ func assumptions(p *page, r *study.Result) {
 	if len(r.Plan.Warnings) > 0 {
 		p.heading("Warnings")
 		for _, w := range r.Plan.Warnings {
-			p.paragraph("  ! ", w)
+			first, rest, _ := strings.Cut(w, "\n")
+			p.paragraph("  ! ", first)
+			for _, line := range strings.Split(rest, "\n") {
+				if line != "" {
+					p.paragraph("      ", strings.TrimSpace(line))
+				}
+			}
 		}
 	}
 }

@@ -98,8 +98,8 @@ func (b *builder) badDatabase(file *value, path string, mistakes []signal.Mistak
 		found += ": " + strings.TrimPrefix(strings.TrimPrefix(err.Error(), "signal database: "), path+" ")
 	case len(text) == 0:
 		found += ": it is empty"
-	case isCapture(text):
-		found += ": it is a capture; bus.capture takes one"
+	case otherKind(text) != "":
+		found += ": " + otherKind(text)
 	default:
 		found += ": it has no message (BO_)"
 		for _, m := range mistakes[:min(len(mistakes), 3)] {
@@ -110,10 +110,17 @@ func (b *builder) badDatabase(file *value, path string, mistakes []signal.Mistak
 	b.mistakes = append(b.mistakes, file.at.mistake(file.path, found, "a signal database in the .dbc form or a built-in one", hint))
 }
 
-// isCapture reports whether a text is a capture.
-func isCapture(text []byte) bool {
+// otherKind tells what a file is that is no database, "" = hard to say.
+func otherKind(text []byte) string {
 	_, err := capture.NewReader("", bytes.NewReader(text), capture.Options{})
-	return err == nil
+	var not *capture.FormatError
+	switch {
+	case err == nil:
+		return "it is a capture; bus.capture takes one"
+	case errors.As(err, &not) && strings.HasPrefix(not.Hint, "it is ") && !strings.Contains(not.Hint, "signal database"):
+		return not.Hint
+	}
+	return ""
 }
 
 // databaseNames lists the built-in databases.

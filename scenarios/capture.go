@@ -84,8 +84,8 @@ func (c *CapturePlan) has(id bus.ID, page int) bool {
 	return page == signal.AnyPage || paged
 }
 
-// source opens the capture for one replication.
-func (c *CapturePlan) source(s Streams) (bus.Source, error) {
+// source opens the capture for one replication, as traffic of these bit rates.
+func (c *CapturePlan) source(s Streams, bitRate, dataBitRate int) (bus.Source, error) {
 	o := capture.ReplayOptions{Offset: c.Offset, Loop: c.Loop, Summary: c.Summary}
 	if c.Offsets > 0 {
 		o.Offset = time.Duration(s.Rand("capture offset", 0).Int64N(int64(c.Offsets)))
@@ -94,7 +94,7 @@ func (c *CapturePlan) source(s Streams) (bus.Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	return replay, nil
+	return &recorded{Replay: replay, bitRate: bitRate, dataBitRate: dataBitRate}, nil
 }
 
 // Open begins to read the whole capture once, from its first frame on.

@@ -235,7 +235,7 @@ func TestNoDatabase(t *testing.T) {
 		"river-fery":  "did you mean river-ferry?",
 		"folder":      `"folder": is a directory, expected a file`,
 		"empty.dbc":   `"empty.dbc": it is empty`,
-		"photo.dbc":   `"photo.dbc": it has no message (BO_)`,
+		"photo.dbc":   `"photo.dbc": it is a photo (JPEG), expected a signal database`,
 		"broken.dbc":  "broken.dbc:1:5: error: found",
 		"drive.log":   `"drive.log": it is a capture; bus.capture takes one`,
 		"quiet.dbc":   "1 message without a cycle time in the signal database, and no other message on the bus",

@@ -1,6 +1,7 @@
 package scenarios
 
 import (
+	"cmp"
 	"time"
 
 	"stalegauge/bus"
@@ -15,7 +16,7 @@ import (
 // A source that is an io.Closer holds a file and is to be closed after use.
 func (b *Bus) Source(s Streams, watched []bool, released func(message, page int, at time.Duration)) (bus.Source, error) {
 	if b.Capture != nil {
-		return b.Capture.source(s)
+		return b.Capture.source(s, b.BitRate, cmp.Or(b.DataBitRate, b.BitRate))
 	}
 	return traffic.New(traffic.Config{
 		Messages: b.Messages, BitRate: b.BitRate, DataBitRate: b.DataBitRate,

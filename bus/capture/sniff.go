@@ -154,7 +154,7 @@ func (p *part) sniff() error {
 		return nil
 	}
 	if database(head) {
-		hint = "it is a signal database; bus.database takes one"
+		hint = "it is a signal database; bus.database takes one, and inspect --database"
 	}
 	if binary := noText(head, ""); binary != "" {
 		return nothing(name, nil, binary)

@@ -87,6 +87,8 @@ func isScenario(name string) bool {
 	switch strings.ToLower(filepath.Ext(name)) {
 	case ".yaml", ".yml":
 		return true
+	case ".dbc": // also the name of a built-in database, which is no scenario
+		return false
 	}
 	_, err := scenarios.Text(name)
 	return err == nil

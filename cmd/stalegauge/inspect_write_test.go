@@ -130,7 +130,7 @@ func TestInspectMistakes(t *testing.T) {
 		"bus.capture=bus.dbc":       "it is a signal database",
 		"bus.capture=bad.log":       "an identifier has 3 hex digits",
 		"bus.database=drive.log":    "it is a capture",
-		"bus.database=photo.jpg":    "it has no message",
+		"bus.database=photo.jpg":    "it is a photo (JPEG)",
 		"bus.database=empty.log":    "it is empty",
 		"bus.database=.":            "is a directory",
 	} {

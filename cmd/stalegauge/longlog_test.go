@@ -154,6 +154,8 @@ func TestRunOverLongLog(t *testing.T) {
 		require.Contains(t, report, note)
 	}
 
+	require.Regexp(t, `(?m)^      line \d+: no time stamp in brackets`, out.String(), "each on a line of its own")
+
 	plan, err := scenarios.Open("mine.yaml", nil)
 	require.NoError(t, err)
 	r := plan.Bus.Capture.Summary.Report
