@@ -272,6 +272,7 @@ func TestDraftWithDatabases(t *testing.T) {
 func FuzzDraft(f *testing.F) {
 	f.Add([]byte("(1.0) a 123#11\n(1.1) a 123#12\n(1.2) a 123#11\n"))
 	f.Add([]byte("(1.0) a 1FFFFFFF#R4\n(1.0) a 1FFFFFFF#R4\n(9.5) a 7FF##1112233445566778899001122\n(9.7) a 7FF##1112233445566778899001123\n"))
+	f.Add([]byte("(7.0) a 7FF#00\n(7.1) a 7FF##0000000000000000000000000\n")) // classic and longer than classic
 	f.Fuzz(func(t *testing.T, text []byte) {
 		r, err := capture.NewReader("fuzz", bytes.NewReader(text), capture.Options{})
 		if err != nil {

@@ -75,7 +75,7 @@ func laws(t *testing.T, data []byte, o Options) {
 func replayLaws(t *testing.T, open func() (*Reader, error), s *Summary) {
 	p, err := NewReplay(open, ReplayOptions{Loop: true, Summary: s, Offset: s.Span / 3})
 	if err != nil {
-		require.Zero(t, s.Span)
+		require.Less(t, s.Span, leastRound)
 		return
 	}
 	var f bus.Frame
@@ -152,6 +152,7 @@ func FuzzCSV(f *testing.F) {
 		"1478198376.5,0316,2,05,21,R\n1478198376.501,018f,3,fe,5b,00,R\n",
 		"time;id;data\n23:59:59.5;254;91\n00:00:00.25;254;01\n",
 		"time,id,data\n2018-03-25 01:59:59.5,2566844672,\"91,8F\"\n",
+		"t ns,id,B0\n0,10\n1,0",
 		"t_ns,id,D1\n0,000007FF,1\n-5,00000001,2\n",
 	} {
 		f.Add([]byte(s), true)

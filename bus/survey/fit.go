@@ -57,6 +57,7 @@ func Fit(inv *Inventory) ([]traffic.Message, []string) {
 const (
 	leastPeriod = 100 * time.Microsecond
 	mostPeriod  = time.Hour
+	mostClassic = 8 // bytes of a classic frame
 )
 
 // fit makes the message of an identifier.
@@ -71,7 +72,7 @@ func (d *ID) fit() (m traffic.Message, notes []string) {
 	case d.Remotes > 0:
 		notes = append(notes, fmt.Sprintf("%s: the %d remote frames are fitted as data frames", d.ID, d.Remotes))
 	}
-	if data := d.Frames - d.Remotes; 2*d.Flexible > data {
+	if data := d.Frames - d.Remotes; 2*d.Flexible > data || m.Length > mostClassic {
 		m.Flags = bus.FD
 		if 2*d.Fast > data {
 			m.Flags |= bus.BitRateFast
