@@ -88,6 +88,17 @@ func (p *plain) Advance(now time.Duration, events []Event) []Event {
 	return events
 }
 
+// Usage is that of Channel. Of a silence under way counts what has passed.
+func (p *plain) Usage(now time.Duration) Usage {
+	u := p.medium.Usage(now)
+	for i, free := range p.free {
+		if now < free && !p.senders[i].sending {
+			u.Occupied[i] -= free - now
+		}
+	}
+	return u
+}
+
 // end ends the frame of sender i.
 func (p *plain) end(i int, now time.Duration, events []Event) []Event {
 	p.stop(i, now)

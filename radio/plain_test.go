@@ -118,6 +118,20 @@ func TestLoRaDutyCycle(t *testing.T) {
 	}
 }
 
+// The silence that a duty limit imposes occupies the station while it lasts, and no
+// longer than it has lasted: a station that always sends is occupied all of the time.
+func TestSilenceCountsAsItPasses(t *testing.T) {
+	p := profile(t, Settings{Name: nameLoRa})
+	silence := 100 * p.Airtime(20)
+	for _, until := range []time.Duration{p.Airtime(20) / 2, p.Airtime(20), silence / 2, silence, 5*silence + silence/3} {
+		c := p.Channel(ChannelConfig{Stations: 1})
+		saturate(c, 1, 20, until, func(Event) {})
+		u := c.Usage(until)
+		require.LessOrEqual(t, u.Occupied[0], until)
+		require.InDelta(t, until.Seconds(), u.Occupied[0].Seconds(), 0.001, "but for the start-up")
+	}
+}
+
 // The duty limit waits or drops.
 func TestDutyRule(t *testing.T) {
 	s := Settings{Name: nameGFSK, Duty: 0.1} // 8 bytes take 137 us, the next may begin 1370 us after

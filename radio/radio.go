@@ -121,8 +121,8 @@ type Usage struct {
 	// the duty limit imposes. A lone station that always has the next
 	// broadcast ready occupies exactly all of the time, so the share says how
 	// much of its own capacity a station uses. Stations wait together: the
-	// sum over stations can exceed the time. Everything but the energy is
-	// booked when a broadcast ends.
+	// sum over stations can exceed the time. Everything but the energy and
+	// the silence, which count as they pass, is booked when a broadcast ends.
 	Occupied []time.Duration
 	Offered  time.Duration // airtime that background senders wanted to send
 	Others   time.Duration // energy of background senders on the air

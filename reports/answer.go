@@ -232,13 +232,14 @@ func decideLine(r *study.Result) string {
 	switch {
 	case undecided == untold:
 		return line + "try more replications; how many cannot be told yet"
+	case untold > 0 && runs > 0:
+		return line + fmt.Sprintf("%s more, such as --replications %d, for %d of them", long(more), runs, undecided-untold)
+	case untold > 0:
+		return line + fmt.Sprintf("%s more simulated time for %d of them", long(more), undecided-untold)
 	case runs > 0:
 		line += fmt.Sprintf("%s more simulated time, such as --replications %d", long(more), runs)
 	default:
 		line += long(more) + " more simulated time"
-	}
-	if untold > 0 {
-		line += fmt.Sprintf(" (not told: %d)", untold)
 	}
 	return line
 }

@@ -116,3 +116,16 @@ func TestApportion(t *testing.T) {
 		require.Equal(t, whole, sum)
 	}
 }
+
+// The last line of the answer fits the page however many limits are undecided, and
+// says for how many of them the time is known.
+func TestWhatWouldDecideFitsTheLine(t *testing.T) {
+	open := func(more float64) study.Signal {
+		return study.Signal{Verdict: study.Undecided, MoreTime: more, Window: 200}
+	}
+	r := &study.Result{Replications: 10, Receivers: []study.Receiver{{Signals: []study.Signal{open(13.2 * 3600), open(0), open(60)}}}}
+	require.Equal(t, "3 undecided: 13.2 h more, such as --replications 2386, for 2 of them", decideLine(r))
+	require.Less(t, columns(decideLine(r)), 80-answerLabel)
+	r.Receivers[0].Signals = r.Receivers[0].Signals[:1]
+	require.Equal(t, "1 undecided: 13.2 h more simulated time, such as --replications 2386", decideLine(r))
+}

@@ -122,9 +122,17 @@ func (b *builder) neighbours(v *value) {
 		first := next
 		if !set.is("next") {
 			first = set.int()
+		} else {
+			for _, same := b.sameSet(first, out.Count); same; _, same = b.sameSet(first, out.Count) {
+				first++
+			}
 		}
 		if last := first + out.Count - 1; last > 65535 {
 			b.contradiction("set identifiers beyond 65535", "give a lower set", n, set, n.get("count"))
+		}
+		if name, ok := b.sameSet(first, out.Count); ok {
+			b.contradiction(fmt.Sprintf("one of the %d set identifiers from %d on is that of %s: displays could not tell their broadcasts apart", out.Count, first, name),
+				"next takes free ones", set, n)
 		}
 		out.Bridge.Layout.Set = uint16(first)
 		next = first + out.Count
@@ -136,6 +144,19 @@ func (b *builder) neighbours(v *value) {
 		}
 		b.plan.Neighbours = append(b.plan.Neighbours, out)
 	}
+}
+
+// sameSet tells which vehicle has one of so many set identifiers.
+func (b *builder) sameSet(first, count int) (name string, same bool) {
+	if own := int(b.plan.Bridge.Layout.Set); count > 0 && first <= own && own < first+count {
+		return "this vehicle", true
+	}
+	for _, n := range b.plan.Neighbours {
+		if other := int(n.Bridge.Layout.Set); first < other+n.Count && other < first+count {
+			return "neighbours." + n.Name, true
+		}
+	}
+	return "", false
 }
 
 // maxNeighbours bounds the vehicles around the one under design.

@@ -168,6 +168,10 @@ func TestBuiltinPlans(t *testing.T) {
 	require.Equal(t, []string{"camera", "access-point"}, []string{ap[0].Name, ap[1].Name})
 	require.Equal(t, []time.Duration{60 * time.Second, 180 * time.Second}, []time.Duration{ap[1].From, ap[1].Until})
 	require.Equal(t, 19, open(t, "kart-grid", "neighbours.kart.count=19").Neighbours[0].Count)
+	_, err := Open("two-tractors", []string{"neighbours.second.set=17"})
+	require.ErrorContains(t, err, "neighbours.second.set: one of the 1 set identifiers from 17 on is that of this vehicle: displays could not tell their broadcasts apart")
+	_, err = Open("kart-grid", []string{"neighbours.kart.set=10", "bridge.layout.set=12"})
+	require.ErrorContains(t, err, "neighbours.kart.set: one of the 9 set identifiers from 10 on is that of this vehicle")
 	two := open(t, "two-tractors")
 	require.NotEqual(t, two.Bridge.Layout.Set, two.Neighbours[0].Bridge.Layout.Set)
 }
