@@ -58,6 +58,8 @@ func sizeFound(p *page, a *size.Answer) {
 	switch r := a.RunnerUp; {
 	case r != nil:
 		p.paragraph("next     ", fmt.Sprintf("%s, of another kind: %s", r.Name, a.Lost))
+	case a.Cut:
+		p.paragraph("next     ", "no design of another kind was found in time that keeps all limits")
 	case !a.Interrupted:
 		p.paragraph("next     ", "no design of another kind was found that keeps all limits")
 	}
@@ -204,7 +206,11 @@ func sizeRadios(p *page, a *size.Answer) {
 	t.shrink = 5
 	for _, r := range a.Radios {
 		if r.Best == nil {
-			t.row(clean(r.Name), dash, dash, dash, "none: "+clean(r.Why))
+			none := "none: "
+			if r.Left != nil {
+				none = ""
+			}
+			t.row(clean(r.Name), dash, dash, dash, none+clean(r.Why))
 			continue
 		}
 		t.row(clean(r.Name), number(100*r.Best.Own, true, ""), number(1000*r.Best.Watt, true, ""), ratioText(r.Best.Worst), clean(r.Best.Name))
@@ -218,8 +224,14 @@ func radioWhy(a *size.Answer) string {
 	for _, r := range a.Radios {
 		switch {
 		case r.Name == a.Best.Radio:
+		case r.Left != nil && a.Objective == size.LeastEnergy:
+			parts = append(parts, fmt.Sprintf("what is left to try on %s takes %s and more against %s", r.Name, milli(r.Left.Watt, "W"), milli(a.Best.Watt, "W")))
+		case r.Left != nil && a.Objective == size.LeastAir:
+			parts = append(parts, fmt.Sprintf("what is left to try on %s takes %s of the time on air and more against %s", r.Name, percent(r.Left.Own, true), percent(a.Best.Own, true)))
+		case r.Left != nil:
+			parts = append(parts, fmt.Sprintf("not all designs on %s were tried", r.Name))
 		case r.Best == nil:
-			parts = append(parts, "none keeps all limits on "+r.Name)
+			parts = append(parts, "no design was found that keeps all limits on "+r.Name)
 		case a.Objective == size.LeastEnergy:
 			parts = append(parts, fmt.Sprintf("%s takes %s against %s", r.Name, milli(r.Best.Watt, "W"), milli(a.Best.Watt, "W")))
 		case a.Objective == size.MostMargin:

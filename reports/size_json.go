@@ -78,6 +78,7 @@ type jsonHeld struct {
 type jsonOnRadio struct {
 	Name string     `json:"name"`
 	Best *jsonFound `json:"best"`
+	Left *jsonFound `json:"cheapest_left"`
 	Why  string     `json:"why_none"`
 }
 
@@ -140,7 +141,7 @@ func sized(a *size.Answer) *jsonSized {
 		d.Pruned[b.String()] = c.Pruned[b]
 	}
 	for _, r := range a.Radios {
-		d.Radios = append(d.Radios, jsonOnRadio{r.Name, found(a, r.Best), r.Why})
+		d.Radios = append(d.Radios, jsonOnRadio{r.Name, found(a, r.Best), found(a, r.Left), r.Why})
 	}
 	for i := range a.Front {
 		d.Front = append(d.Front, *found(a, &a.Front[i]))

@@ -19,6 +19,7 @@ type restless struct {
 	period, at, change time.Duration
 	rate               float64 // changes a second
 	value              byte
+	toggles            bool // between two values
 	dice               *rand.Rand
 }
 
@@ -26,6 +27,9 @@ func (s *restless) Next(f *bus.Frame) bool {
 	s.at += s.period
 	if s.at >= s.change {
 		s.value++
+		if s.toggles {
+			s.value &= 1
+		}
 		s.change = s.at + time.Duration(s.dice.ExpFloat64()/s.rate*1e9)
 	}
 	*f = bus.Frame{At: s.at, Released: s.at, ID: 0x120, Length: 8, Message: -1}

@@ -362,3 +362,13 @@ func TestValuesThatAreNoNumbers(t *testing.T) {
 	require.Equal(t, []float64{-3, 7}, []float64{flow.Low, flow.High})
 	require.Equal(t, uint64(4), flow.Changes)
 }
+
+// Bounds of a database's messages hold for a bus that carries nothing else: what
+// was heard beside them is told, with its share of the bus.
+func TestBoundsWithoutTheOthers(t *testing.T) {
+	inv := &Inventory{IDs: []ID{{ID: 0x100, Load: 0.02}, {ID: 0x200, Load: 0.015}, {ID: bus.Extended | 0x100, Load: 0.01}}}
+	stated := []Wait{{ID: 0x100}}
+	require.Equal(t, []string{"identifiers that were heard and have no entry in the database (2 of 3, 2.5 % of the bus): " +
+		"a message may wait for them too, and longer than its bound"}, Unstated(inv, stated))
+	require.Empty(t, Unstated(inv, append(stated, Wait{ID: 0x200}, Wait{ID: bus.Extended | 0x100})))
+}

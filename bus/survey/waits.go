@@ -71,6 +71,27 @@ func (l *Layouts) Declared(bitRate, dataBitRate int) ([]Wait, []string) {
 	return all, append(open, "jitter of the senders, which a database does not state")
 }
 
+// Unstated tells of what was heard beside the messages that bounds were worked out
+// for: it takes part in the arbitration, so that the bounds hold without it only.
+func Unstated(inv *Inventory, stated []Wait) []string {
+	known := map[bus.ID]bool{}
+	for _, w := range stated {
+		known[w.ID] = true
+	}
+	others, load := 0, 0.0
+	for i := range inv.IDs {
+		if !known[inv.IDs[i].ID] {
+			others++
+			load += inv.IDs[i].Load
+		}
+	}
+	if others == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("identifiers that were heard and have no entry in the database (%d of %d, %.3g %% of the bus): a message may wait for them too, and longer than its bound",
+		others, len(inv.IDs), 100*load)}
+}
+
 func waits(set response.Set) (all []Wait) {
 	for i, b := range response.Analyze(set) {
 		m := &set.Messages[i]

@@ -209,6 +209,7 @@ func (p *program) surveyCapture(ctx context.Context, s *reports.Survey, q *reque
 	}
 	if len(q.options.Layouts.All) > 0 {
 		s.Waits, s.Open = q.options.Layouts.Declared(s.BitRate.Value, s.BitRate.Data)
+		s.Open = append(s.Open, survey.Unstated(s.Inventory, s.Waits)...)
 	}
 	if f.draft != "" {
 		return p.draft(s, q, f)

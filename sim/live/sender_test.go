@@ -92,6 +92,14 @@ var policySets = map[string][]string{
 // byte, in the same order, at the same instants, with the same fates of frames.
 func TestTheSenderIsTheSimulator(t *testing.T) {
 	span := pick(5*time.Second, time.Minute)
+	missing := map[bridge.PolicyKind]bool{}
+	for k := bridge.Each; k.String() != "unknown"; k++ {
+		missing[k] = true
+	}
+	for _, sets := range policySets {
+		delete(missing, prepared(t, "orchard", Desk{Span: span}, sets...).Bridge.Policy.Kind)
+	}
+	require.Empty(t, missing, "every policy that exists is compared")
 	for name, sets := range policySets {
 		t.Run(name, func(t *testing.T) { checkSender(t, "orchard", Desk{Span: span}, sets) })
 	}

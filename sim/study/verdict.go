@@ -75,7 +75,8 @@ func (s *Signal) judgeTrials(simulated, one float64) {
 		s.Verdict, s.Why = Undecided, fmt.Sprintf("%s of the %s were late or never shown; %s", share(late), what, may)
 		factor := longer(late, allowed)
 		if late.Value == 0 {
-			factor = late.High / allowed
+			// The upper end is 1 - alpha^(1/n), whatever alpha is.
+			factor = math.Log1p(-late.High) / math.Log1p(-allowed)
 		}
 		if more := (factor - 1) * simulated; more > 0 && !math.IsInf(more, 0) {
 			s.MoreTime = math.Ceil(more/one) * one
@@ -112,8 +113,12 @@ func (s *Signal) undecided(j judged, allowed float64, may string) {
 
 // longer returns how many times the time so far brings the end of the interval that
 // reaches over the allowed share back to it, its half-width falling as one over
-// the root of the time. Infinite when the value is the allowed share itself.
+// the root of the time. Infinite when the value is the allowed share itself, as 1 of
+// 20 changes is where 95 % are asked for; the quantile has left its rounding there.
 func longer(v Value, allowed float64) float64 {
+	if math.Abs(v.Value-allowed) <= 1e-9*allowed {
+		return math.Inf(1)
+	}
 	half := v.High - v.Value
 	if v.Value > allowed {
 		half = v.Value - v.Low

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"stalegauge/scenarios"
 )
 
 // judgedSignal runs a world and returns its only signal.
@@ -64,6 +66,22 @@ func TestMoreTimeDecides(t *testing.T) {
 	require.InDelta(t, 4, longer(v, .05), 1e-12)
 	require.InDelta(t, 4, longer(v, .03), 1e-12)
 	require.True(t, math.IsInf(longer(v, .04), 1))
+	v.Value = 1. / 20
+	require.True(t, math.IsInf(longer(v, 1-.95), 1), "but for the rounding")
+}
+
+// Of starts of which none was late, the fewest that decide are told, neither fewer
+// nor more: 29 for nine in ten, 59 for 95 % (Hahn, Meeker, "Statistical Intervals").
+func TestMoreStartsDecide(t *testing.T) {
+	for quantile, starts := range map[float64]int{.9: 29, .95: 59, .99: 299} {
+		s := Signal{Late: Value{Defined: true, Interval: true, High: NoneOf(10, .05)}}
+		s.Shown.Limit = &scenarios.Limit{Of: scenarios.OfFirstPicture, Quantile: quantile}
+		s.judgeTrials(10*60, 60)
+		require.Equal(t, Undecided, s.Verdict)
+		require.Equal(t, starts, 10+int(s.MoreTime/60))
+		require.LessOrEqual(t, NoneOf(starts, .05), 1-quantile)
+		require.Greater(t, NoneOf(starts-1, .05), 1-quantile)
+	}
 }
 
 func TestASingleReplicationHasNoInterval(t *testing.T) {

@@ -274,6 +274,7 @@ func (s *search) counts() Counts {
 type OnRadio struct {
 	Name string
 	Best *Found // the cheapest design on it that keeps all limits; nil without one
+	Left *Found // the cheapest design on it that was not tried against the limits, when the budget ended before
 	Why  string // there is none
 }
 

@@ -14,7 +14,7 @@ import (
 
 // explain works out what stands beside the best design, or why there is none.
 func (s *search) explain(a *Answer) error {
-	steps := []func(*Answer) error{s.tellAsIs, s.runnerUp, s.perRadio, s.sensitivities, s.front, s.optional}
+	steps := []func(*Answer) error{s.tellAsIs, s.perRadio, s.runnerUp, s.sensitivities, s.front, s.optional}
 	if s.best == nil {
 		steps = []func(*Answer) error{s.tellAsIs, s.infeasible, s.front}
 	}
@@ -28,6 +28,9 @@ func (s *search) explain(a *Answer) error {
 			errs = append(errs, err)
 			break
 		}
+	}
+	if a.Cut && s.best != nil && a.Radios == nil {
+		return s.perRadio(a) // without a further replication: nothing is tried any more
 	}
 	return errors.Join(errs...)
 }
@@ -123,7 +126,7 @@ func (s *search) onRadio(r int, on *OnRadio) error {
 	byCost(line)
 	for i, c := range line {
 		if s.tired() {
-			on.Why = "not tried in time"
+			s.leftOn(on, line[i:])
 			return nil
 		}
 		if i == mostTried {
@@ -140,6 +143,19 @@ func (s *search) onRadio(r int, on *OnRadio) error {
 	}
 	on.Why = whyNone(s, removed, near)
 	return nil
+}
+
+// leftOn tells what the search alone has shown of a radio: the cheapest design that
+// is known to keep all limits, or else the cheapest that was not tried.
+func (s *search) leftOn(on *OnRadio, line []*candidate) {
+	for _, c := range line {
+		if c.state != ordered {
+			on.Best = s.found(c)
+			return
+		}
+	}
+	on.Left = s.found(line[0])
+	on.Why = fmt.Sprintf("not tried in time; the cheapest left, %s, takes %.3g %% of the time on air", on.Left.Name, 100*on.Left.Own)
 }
 
 // whyNone says what keeps a radio from having a design.

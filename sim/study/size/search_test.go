@@ -194,6 +194,31 @@ func TestSearchOverRadios(t *testing.T) {
 	require.Contains(t, a.Best.Settings, Setting{"radio", "", "{profile: action-frame, rate: 24Mbit/s}"})
 }
 
+// A budget that ends the search leaves nothing to try the other radios with: what it
+// has shown of them is told all the same.
+func TestSearchOverRadiosThatIsCutShort(t *testing.T) {
+	p := boat(t, "size.radios=[action-frame@1Mbit/s, action-frame@24Mbit/s, lora]", "air.background.shore.share=0%")
+	a, err := Run(context.Background(), p, Options{Ends: frames(50_000)})
+	require.NoError(t, err)
+	require.True(t, a.Cut)
+	require.NotNil(t, a.Best)
+	require.Len(t, a.Radios, 3)
+	for _, r := range a.Radios {
+		switch r.Name {
+		case a.Best.Radio:
+			require.Same(t, a.Best, r.Best)
+		case "lora":
+			require.Nil(t, r.Left)
+			require.Contains(t, r.Why, "airtime")
+		default:
+			require.Nil(t, r.Best)
+			require.NotEmpty(t, r.Left.Name)
+			require.GreaterOrEqual(t, r.Left.Own, a.Best.Own)
+			require.Contains(t, r.Why, "not tried in time")
+		}
+	}
+}
+
 // The other objectives, and identifiers that fit besides.
 func TestObjectives(t *testing.T) {
 	for objective, better := range map[Objective]func(best, other *Found) bool{
