@@ -70,6 +70,7 @@ type jsonBridge struct {
 	Forward     []jsonEntry       `json:"forward"`
 	Layouts     []jsonLayoutSize  `json:"layouts"`
 	Costs       []jsonForward     `json:"forward_costs,omitempty"` // of a forward list by need
+	Masks       *jsonRunMasks     `json:"masks"`                   // null: everything passes
 }
 
 type jsonStage struct {
@@ -212,6 +213,7 @@ func document(r *study.Result) jsonReport {
 		d.Bridge.RecordBytes = append(d.Bridge.RecordBytes, jsonRecordBytes{e.ID, e.Bytes})
 	}
 	d.Bridge.Forward, d.Bridge.Layouts = served(r)
+	d.Bridge.Masks = runMasks(plan)
 	if plan.Needed {
 		d.Bridge.Costs = forwardJSON(scenarios.ForwardCosts(plan))
 	}

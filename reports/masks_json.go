@@ -77,7 +77,7 @@ func MasksJSON(w io.Writer, m *Masks) error {
 	a := m.Answer
 	shape := a.Program.Shape()
 	d := jsonMasks{
-		Schema: Schema, Version: m.Version, Shape: shape.String(), Polarity: shape.Polarity(), Words: []jsonWord{}, Setting: maskSetting(a.Program),
+		Schema: Schema, Version: m.Version, Shape: shape.String(), Polarity: shape.Polarity(), Setting: maskSetting(a.Program),
 		Wanted: []jsonPass{}, Leaks: []jsonLeak{}, Proof: proofWords[a.Proof], Note: a.Note, Forward: []jsonForward{},
 		SlackFrom: overrunJSON(m.Before), SlackTo: overrunJSON(m.After), Warnings: append([]string{}, m.Warnings...),
 	}
@@ -89,9 +89,7 @@ func MasksJSON(w io.Writer, m *Masks) error {
 	} else if !a.Wanted[0].IsExtended() {
 		d.IDs, d.IDsBound = figure(a.Unwanted), figure(a.Bound)
 	}
-	for _, w := range a.Program.Words() {
-		d.Words = append(d.Words, jsonWord{w.Name, w.Bits, fmt.Sprintf("%0*X", w.Bits/4, w.Value)})
-	}
+	d.Words = wordsJSON(a.Program)
 	for _, p := range a.Passes {
 		d.Wanted = append(d.Wanted, jsonPass{p.ID.String(), p.By})
 	}
@@ -112,6 +110,39 @@ func MasksJSON(w io.Writer, m *Masks) error {
 	}
 	_, err := w.Write(b.Bytes())
 	return err
+}
+
+// jsonRunMasks are the masks that a run has applied.
+type jsonRunMasks struct {
+	Shape   string     `json:"shape"`
+	Auto    bool       `json:"auto"` // worked out for the forward list
+	Words   []jsonWord `json:"words"`
+	Setting string     `json:"setting"`
+	Proof   *string    `json:"proof"` // null where they were given
+	Before  *float64   `json:"bus_frames_per_s"`
+	After   *float64   `json:"processor_frames_per_s"`
+}
+
+func runMasks(plan *scenarios.Plan) *jsonRunMasks {
+	m := plan.Masks
+	if m == nil {
+		return nil
+	}
+	program := plan.Bridge.Controller.Masks
+	d := &jsonRunMasks{Shape: program.Shape().String(), Auto: m.Auto, Words: wordsJSON(program), Setting: maskSetting(program), Before: figure(m.Before), After: figure(m.After)}
+	if m.Answer != nil {
+		word := proofWords[m.Answer.Proof]
+		d.Proof = &word
+	}
+	return d
+}
+
+func wordsJSON(p *mask.Program) []jsonWord {
+	words := []jsonWord{}
+	for _, w := range p.Words() {
+		words = append(words, jsonWord{w.Name, w.Bits, fmt.Sprintf("%0*X", w.Bits/4, w.Value)})
+	}
+	return words
 }
 
 func overrunJSON(r sim.OverrunRun) *jsonOverrun {
