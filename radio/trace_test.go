@@ -158,7 +158,7 @@ func TestReadTrace(t *testing.T) {
 	for text, want := range map[string]string{
 		"":                       "x.csv:1:1: found no header, expected t_s,received or received",
 		"time,ok\n1,1\n":         "x.csv:1:1: found header \"time,ok\", expected t_s,received or received",
-		"received\n1\n1\n":       "x.csv:1:1: found no column t_s, and a send period of 0s, expected a column t_s, or a period from 1ns to 87600h0m0s",
+		"received\n1\n1\n":       "x.csv:1:1: found no column t_s, and a period of 0s, expected a column t_s, or the period from one broadcast to the next, from 1ns to 87600h0m0s",
 		"t_s,received\n0,1\n":    "x.csv: trace: 1 samples, want 2 to 10000000",
 		"t_s,received\n0,1\n0,1": "x.csv:3:1: found time 0, expected more than the 0s before it",
 		"t_s,received\nNaN,1\n1,yes\n2\n3,1,1\n-1,0\n": "x.csv:2:1: found time \"NaN\", expected seconds from 0 to 315360000\nx.csv:3:3: found received \"yes\", expected 1 or 0\n" +

@@ -95,7 +95,7 @@ func (f *traceFile) readHeader(text string) {
 		}
 	case columnReceived:
 		if f.period <= 0 || f.period > longestBurst {
-			f.add(1, fmt.Sprintf("no column t_s, and a send period of %v", f.period), fmt.Sprintf("a column t_s, or a period from 1ns to %v", longestBurst))
+			f.add(1, fmt.Sprintf("no column t_s, and a period of %v", f.period), fmt.Sprintf("a column t_s, or the period from one broadcast to the next, from 1ns to %v", longestBurst))
 		}
 	default:
 		f.add(1, fmt.Sprintf("header %q", text), "t_s,received or received")

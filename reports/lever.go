@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"stalegauge/bus"
@@ -80,8 +81,12 @@ func holdLever(c *bridge.Config, id bus.ID) lever {
 	}
 	l := c.HoldLever(slot)
 	switch {
+	case l.IsTime && strings.HasSuffix(l.Key, ".cap"):
+		return lever{l.Key, number(1/l.Time.Seconds(), true, "/s")} // as scenarios have it
 	case l.IsTime:
 		return lever{l.Key, seconds(l.Time)}
+	case strings.HasSuffix(l.Key, ".share"):
+		return lever{l.Key, percent(l.Number, true)}
 	case l.IsWord:
 		return lever{l.Key, c.PolicyOf(slot).Kind.String()}
 	default:

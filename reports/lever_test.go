@@ -98,7 +98,7 @@ func isKey(path string) bool {
 func TestHeldBackIdentifiersAreNamed(t *testing.T) {
 	c := &bridge.Config{Policy: bridge.Policy{Kind: bridge.Fill, Hold: 50e6},
 		Forward: []bridge.Forward{{ID: 0x120, MinGap: 200e6}, {ID: 0x121, Divide: 5}, {ID: 0x122, MinGap: 10e6}}}
-	require.Equal(t, "bridge.forward.0.cap (200 ms)", holdLever(c, 0x120).String())
+	require.Equal(t, "bridge.forward.0.cap (5.00/s)", holdLever(c, 0x120).String())
 	require.Equal(t, "bridge.forward.1.divide (5)", holdLever(c, 0x121).String())
 	require.Equal(t, "bridge.policy.hold (50.0 ms)", holdLever(c, 0x122).String())
 }
@@ -128,4 +128,16 @@ func TestWhatWouldDecideFitsTheLine(t *testing.T) {
 	require.Less(t, columns(decideLine(r)), 80-answerLabel)
 	r.Receivers[0].Signals = r.Receivers[0].Signals[:1]
 	require.Equal(t, "1 undecided: 13.2 h more simulated time, such as --replications 2386", decideLine(r))
+}
+
+// What holds a value back is told in the unit in which a scenario has it.
+func TestUnitsOfWhatHoldsBack(t *testing.T) {
+	c := &bridge.Config{
+		Policy:   bridge.Policy{Kind: bridge.Slack, Slack: bridge.DefaultSlack(0.05)},
+		Policies: []bridge.Policy{{Name: "slow", Kind: bridge.Fill, Hold: 50 * time.Millisecond}},
+		Forward:  []bridge.Forward{{ID: 0x100}, {ID: 0x101, Policy: 1}, {ID: 0x102, Policy: 1, MinGap: 500 * time.Millisecond}},
+	}
+	require.Equal(t, lever{"bridge.policy.share", "5.00 %"}, holdLever(c, 0x100))
+	require.Equal(t, lever{"bridge.policies.slow.hold", "50.0 ms"}, holdLever(c, 0x101))
+	require.Equal(t, lever{"bridge.forward.2.cap", "2.00/s"}, holdLever(c, 0x102))
 }

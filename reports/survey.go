@@ -181,7 +181,11 @@ func watch(s *Survey) string {
 	if c := s.Capture; c != nil {
 		add(uint64(c.Overruns), "overrun of the logger", "overruns of the logger")
 		add(uint64(c.Sorted+c.Late+c.Damaged), "step back in time", "steps back in time")
-		add(uint64(c.Unreadable+c.TooLong), "line not understood", "lines not understood")
+		unit := "line"
+		if c.Shape == capture.PCAP || c.Shape == capture.PCAPNG {
+			unit = "packet"
+		}
+		add(uint64(c.Unreadable+c.TooLong), unit+" not understood", unit+"s not understood")
 	}
 	add(uint64(len(inv.Unknown)), "identifier without an entry", "identifiers without an entry")
 	add(uint64(len(inv.Unseen)), "entry never seen", "entries never seen")

@@ -100,3 +100,16 @@ func TestInspectFormats(t *testing.T) {
 		})
 	}
 }
+
+// What is odd is counted in what the file consists of. Two records of a pcap file of
+// link type 227, as its definition has them; the second one is too short.
+func TestInspectCountsPackets(t *testing.T) {
+	const text = "\xd4\xc3\xb2\xa1\x02\x00\x04\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x04\x00\xe3\x00\x00\x00" +
+		"\x01\x00\x00\x00\x00\x00\x00\x00\x10\x00\x00\x00\x10\x00\x00\x00" + "\x00\x00\x02\x54\x08\x00\x00\x00\x91\x8f\xfe\x06\x03\xa6\x0f\xff" +
+		"\x02\x00\x00\x00\x00\x00\x00\x00\x04\x00\x00\x00\x04\x00\x00\x00" + "\x00\x00\x02\x54"
+	path := filepath.Join(t.TempDir(), "two.pcap")
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	status, out, errs := command(t, "inspect", path)
+	require.Equal(t, statusMet, status, errs)
+	require.Contains(t, out, "watch    1 packet not understood")
+}

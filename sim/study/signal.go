@@ -190,7 +190,7 @@ func takeHold(c *bridge.Config, s *scenarios.Shown, take func(d time.Duration, n
 
 // episodeOf takes the longest of the times that hold a value back: the period of
 // the source, the hold of the bridge, the redraw and the mean time in a bad state
-// of the radio.
+// of the radio, of what all displays share, or of the measured trace.
 func episodeOf(plan *scenarios.Plan, r *scenarios.Receiver, s *scenarios.Shown) episode {
 	var longest time.Duration
 	var of string
@@ -212,5 +212,15 @@ func episodeOf(plan *scenarios.Plan, r *scenarios.Receiver, s *scenarios.Shown) 
 	if r.Weather.LongShare > 0 {
 		take(r.Weather.LongBurst, "the mean long bad time of the radio")
 	}
-	return episode{length: seconds(longest), basis: fmt.Sprintf("%s, %v", of, longest)}
+	if c := plan.Common; c != nil && c.Loss != c.GoodLoss {
+		take(c.Burst, "the mean bad time that all displays share")
+	}
+	if t := r.Weather.Trace; t != nil {
+		take(time.Duration(t.Fit().MeanRun()*float64(t.Spacing())), "the mean run of losses of the trace")
+	}
+	rounded := longest.Round(10 * time.Microsecond)
+	if rounded == 0 {
+		rounded = longest
+	}
+	return episode{length: seconds(longest), basis: fmt.Sprintf("%s, %v", of, rounded)}
 }
