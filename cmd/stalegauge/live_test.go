@@ -97,3 +97,17 @@ func TestLoadListensToItself(t *testing.T) {
 	require.Equal(t, f["sent|||datagrams"], f["heard|||own_set"])
 	require.Equal(t, "0", f["heard|||sequence_missing"])
 }
+
+// A rate below what the bridges send holds them back further and further: that is
+// told as the reason for which nothing is judged, and the host is not blamed.
+func TestLoadThatIsHeldBack(t *testing.T) {
+	var out, errw bytes.Buffer
+	status := run(context.Background(), []string{"load", "--for", "300ms", "--max-rate", "5/s", "--format", "csv"}, nil, &out, &errw)
+	require.Equal(t, statusOpen, status, errw.String())
+	if strings.Contains(errw.String(), "another program listens") {
+		t.Skip("the default port is taken")
+	}
+	f := facts(t, out.String())
+	require.Equal(t, "fit", f["heard|||host"])
+	require.Contains(t, f["heard|||note"], "--max-rate raises it")
+}

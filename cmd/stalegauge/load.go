@@ -68,8 +68,9 @@ or standard output gets each datagram behind its length in 2 bytes, big-endian, 
 a board that radiates them.
 
 The exit status is 0 when all was sent in time and, where this program listened,
-all limits were met; 1 when a limit was not met, no rate of a ramp passed, or the
-host was too busy; 2 when something was wrong.`,
+all limits were met; 1 when a limit was not met, no rate of a ramp passed, the
+highest rate held datagrams back, or the host was too busy; 2 when something was
+wrong.`,
 		Example: `  stalegauge load
   stalegauge load my-tractor.yaml --to 192.0.2.7:47100 --for 10min
   stalegauge load orchard --to 239.1.2.3:47100 --interface eth0 --bridges 4
@@ -234,8 +235,12 @@ func (l *loading) announce(w io.Writer, e *live.Estimate) {
 	case l.speed == 0:
 		fmt.Fprintf(w, "how long %s of the bridges' time, about %.0f datagrams, as fast as possible; never more than %.0f/s\n", spell(l.desk.Span), e.PerSecond()*l.desk.Span.Seconds(), l.most)
 	default:
-		fmt.Fprintf(w, "how long %s at %gx, about %.0f datagrams; never more than %.0f/s\n",
-			spell(time.Duration(float64(l.desk.Span)/l.speed)), l.speed, e.PerSecond()*l.desk.Span.Seconds(), l.most)
+		lasts, slower := float64(l.desk.Span)/l.speed, ""
+		if rate := e.PerSecond() * l.speed; rate > l.most {
+			lasts, slower = lasts*rate/l.most, ", which makes it longer"
+		}
+		fmt.Fprintf(w, "how long %s at %gx, about %.0f datagrams; never more than %.0f/s%s\n",
+			spell(time.Duration(lasts).Round(time.Millisecond)), l.speed, e.PerSecond()*l.desk.Span.Seconds(), l.most, slower)
 	}
 }
 

@@ -63,9 +63,13 @@ func (r *loadRun) do(ctx context.Context, outputs []*live.Output) (report *repor
 		m.Drops, m.DropsKnown = r.socket.Drops()
 		stop()
 		err = errors.Join(err, <-heard)
-		outcome, e := live.Judge(m, r.plan, r.desk, &sent.Lateness, r.speed == 1 && ramp == nil)
+		slow := r.speed == 1 && ramp == nil && heldBack(sent)
+		outcome, e := live.Judge(m, r.plan, r.desk, &sent.Lateness, r.speed == 1 && ramp == nil && !slow)
 		if e != nil {
 			return report, errors.Join(err, e)
+		}
+		if slow {
+			outcome.Busy, outcome.Note = false, "the highest rate held the broadcasts back; --max-rate raises it"
 		}
 		report.Heard = outcome
 	}
@@ -179,6 +183,10 @@ func (r *loadRun) show(ctx context.Context, s *screen, count *atomic.Uint64, sta
 	}
 }
 
+// heldBack reports whether the rate limit, and not the host, made a run at 1x late:
+// the clock then falls behind the bridges for good.
+func heldBack(s *live.Sent) bool { return s.Held > 0 && float64(s.Elapsed) > 1.02*float64(s.Span) }
+
 // judge sets the exit status and says what is left open.
 func (r *loadRun) judge(report *reports.Live) {
 	s := report.Sent
@@ -191,7 +199,8 @@ func (r *loadRun) judge(report *reports.Live) {
 		failed += o.Failed + o.Refused
 	}
 	missed := report.Heard != nil && report.Ramp == nil && r.speed == 1 && !report.Heard.Met()
-	if late > live.BusyLateness || failed > 0 || missed || report.Ramp != nil && r.listener != nil && report.Ramp.Knee == 0 {
+	slow := report.Ramp == nil && r.speed == 1 && heldBack(s)
+	if late > live.BusyLateness || failed > 0 || missed || slow || report.Ramp != nil && r.listener != nil && report.Ramp.Knee == 0 {
 		r.p.status = statusOpen
 	}
 	if r.speed != 1 && report.Ramp == nil {
