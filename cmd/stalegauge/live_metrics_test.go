@@ -60,7 +60,12 @@ func TestLoadAndListenServeMetrics(t *testing.T) {
 	}, 10*time.Second, 50*time.Millisecond)
 	interrupt()
 	<-ended
-	sent := figure(listener, `datagrams_received_total\{design="orchard",fate="own_set"\}`)
+	sent := -1.0
+	require.Eventually(t, func() bool { // a busy host may read late what was sent
+		before := sent
+		sent = figure(listener, `datagrams_received_total\{design="orchard",fate="own_set"\}`)
+		return sent == before
+	}, 10*time.Second, 300*time.Millisecond)
 	stop()
 	<-ended
 	require.Equal(t, strconv.FormatFloat(sent, 'f', -1, 64), facts(t, report.String())["heard|||own_set"])
