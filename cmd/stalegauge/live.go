@@ -45,8 +45,11 @@ func addressError(name string, err error) error {
 
 // rateFlag reads a number a second.
 func rateFlag(name, text string, least, most float64) (float64, error) {
-	digits := strings.TrimSuffix(strings.TrimSpace(text), "/s")
+	digits, unit := strings.CutSuffix(strings.TrimSpace(text), "/s")
 	n, err := strconv.ParseFloat(strings.TrimSpace(digits), 64)
+	if !unit && err == nil {
+		return 0, fmt.Errorf("--%s: found %q, a number without a unit, expected a rate such as %s/s", name, text, digits)
+	}
 	if err != nil || !(n >= least && n <= most) {
 		return 0, fmt.Errorf("--%s: found %q, expected a rate from %.0f/s to %.0f/s", name, text, least, most)
 	}
