@@ -14,7 +14,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"stalegauge/reports"
-	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
 	"stalegauge/sim/study"
 )
@@ -94,10 +93,8 @@ func (p *program) compareCommand() *cobra.Command {
 		if !slices.Contains(formats, f.format) {
 			mistakes = append(mistakes, wordFlag("format", f.format, formats))
 		}
-		if f.metrics.address.given {
-			if _, err := metrics.Address(f.metrics.address.text); err != nil {
-				mistakes = append(mistakes, fmt.Errorf("--metrics: %w", err))
-			}
+		if err := checkDoor(f.metrics.address); err != nil {
+			mistakes = append(mistakes, err)
 		}
 		if out, err := openOutput(p.out, f.out); err != nil {
 			mistakes = append(mistakes, err)

@@ -92,6 +92,7 @@ func TestLoadListensToItself(t *testing.T) {
 	require.Contains(t, []int{statusMet, statusOpen}, status, errw.String())
 	f := facts(t, out.String())
 	if strings.Contains(errw.String(), "another program listens") {
+		require.NotEqual(t, "true", os.Getenv("CI"), "the default port is taken")
 		t.Skip("the default port is taken")
 	}
 	require.Equal(t, f["sent|||datagrams"], f["heard|||own_set"])
@@ -105,6 +106,7 @@ func TestLoadThatIsHeldBack(t *testing.T) {
 	status := run(context.Background(), []string{"load", "--for", "300ms", "--max-rate", "5/s", "--format", "csv"}, nil, &out, &errw)
 	require.Equal(t, statusOpen, status, errw.String())
 	if strings.Contains(errw.String(), "another program listens") {
+		require.NotEqual(t, "true", os.Getenv("CI"), "the default port is taken")
 		t.Skip("the default port is taken")
 	}
 	f := facts(t, out.String())

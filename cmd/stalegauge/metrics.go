@@ -191,10 +191,8 @@ func (f *metricFlags) add(c *cobra.Command) {
 // check returns the step of a history and all that is wrong.
 func (f *metricFlags) check(format string, sequential bool) (step time.Duration, mistakes []error) {
 	step = 10 * time.Second
-	if f.address.given {
-		if _, err := metrics.Address(f.address.text); err != nil {
-			mistakes = append(mistakes, fmt.Errorf("--metrics: %w", err))
-		}
+	if err := checkDoor(f.address); err != nil {
+		mistakes = append(mistakes, err)
 	}
 	if f.step.given {
 		value, err := durationFlag("step", f.step.text)

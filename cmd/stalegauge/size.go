@@ -16,7 +16,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"stalegauge/reports"
-	"stalegauge/reports/metrics"
 	"stalegauge/scenarios"
 	"stalegauge/sim/study/size"
 )
@@ -129,10 +128,8 @@ func (f *sizeFlags) prepare(args []string) (*sizing, []error) {
 	if len(f.radios) > 0 {
 		sets = append(sets, "size.radios=["+strings.Join(f.radios, ", ")+"]")
 	}
-	if f.metrics.given {
-		if _, err := metrics.Address(f.metrics.text); err != nil {
-			mistakes = append(mistakes, fmt.Errorf("--metrics: %w", err))
-		}
+	if err := checkDoor(f.metrics); err != nil {
+		mistakes = append(mistakes, err)
 	}
 	if err := f.mayWrite(); err != nil {
 		mistakes = append(mistakes, err)
