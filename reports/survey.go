@@ -179,6 +179,7 @@ func watch(s *Survey) string {
 	add(inv.Gaps, "gap", "gaps")
 	add(inv.Errors, "error frame", "error frames")
 	if c := s.Capture; c != nil {
+		add(uint64(c.Truncated), "file cut off at the end", "files cut off at the end")
 		add(uint64(c.Overruns), "overrun of the logger", "overruns of the logger")
 		add(uint64(c.Sorted+c.Late+c.Damaged), "step back in time", "steps back in time")
 		unit := "line"

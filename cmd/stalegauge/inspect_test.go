@@ -113,3 +113,17 @@ func TestInspectCountsPackets(t *testing.T) {
 	require.Equal(t, statusMet, status, errs)
 	require.Contains(t, out, "watch    1 packet not understood")
 }
+
+// A file that ends in the middle of a packet is odd, though all before it is read.
+func TestInspectTellsOfACutFile(t *testing.T) {
+	t.Chdir(t.TempDir())
+	status, _, errs := command(t, "inspect", "orchard", "--write", "whole.pcapng", "--for", "1s")
+	require.Equal(t, statusMet, status, errs)
+	whole, err := os.ReadFile("whole.pcapng")
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile("cut.pcapng", whole[:len(whole)-7], 0o600))
+	_, out, _ := command(t, "inspect", "whole.pcapng")
+	require.Contains(t, out, "watch    nothing odd")
+	_, out, _ = command(t, "inspect", "cut.pcapng")
+	require.Contains(t, out, "watch    1 file cut off at the end")
+}
